@@ -1,0 +1,1 @@
+"""Command line, pages and charts: asks the store, draws, explains."""
