@@ -1,0 +1,117 @@
+"""What the house itself decides: limits' profile, altitude, costs, targets. Each is a default until somebody says.
+
+The shipped figures are guesses of common practice and are shown as "house's guess, change it" until they are changed.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
+
+from pipelines.contract import FINDINGS, STEPS
+from pipelines.errors import InputError
+
+Share = Annotated[float, Field(ge=0, le=1)]
+Money = Annotated[float, Field(ge=0, le=1e7)]
+
+FAILURE_COST_GUESS = 2400.0
+CALLBACK_COST_GUESS = 350.0
+
+
+def _usual_mendable_share() -> dict[str, float]:
+    # charge and airflow can be mended on a visit, moisture partly, carbon in the line hardly
+    return {
+        "nitrogen_flow": 0.1,
+        "pressure_test": 0.4,
+        "nitrogen_release": 0.1,
+        "evacuation": 0.4,
+        "vacuum_rise": 0.4,
+        "charge": 0.8,
+        "airflow": 0.8,
+        "charge_check": 0.8,
+        "electrical": 0.6,
+    }
+
+
+class HouseRules(BaseModel):
+    """The settings in force, checked.
+
+    altitude_ft : ft above sea level, where a site gives none.
+    visit_interval_months, heard_back_months : months.
+    visit_cost, failure_cost, callback_cost : money for each; None takes the median of the house's own records.
+    mendable_share : for each step, the share of its extra risk that a visit can still take away (0 to 1).
+    target : for each step, the share of jobs that should be good (0 to 1); a step without one takes the fleet's rate.
+    own_limits : rows with the columns of limits.csv, in force where `profile` names them.
+    """
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    profile: str = "usual"
+    altitude_ft: Annotated[float, Field(ge=-1500, le=20000)] = 0.0
+    visit_interval_months: Annotated[float, Field(gt=0, le=120)] = 12.0
+    heard_back_months: Annotated[float, Field(gt=0, le=120)] = 12.0
+    negative_control: str = "thermostat"
+    accept_uncompensated_pressure_test: bool = False
+    visit_cost: Money = 150.0
+    failure_cost: Money | None = None
+    callback_cost: Money | None = None
+    currency: Annotated[str, Field(pattern="^[A-Z]{3}$")] = "USD"
+    mendable_share: dict[str, Share] = Field(default_factory=_usual_mendable_share)
+    target: dict[str, Share] = Field(default_factory=dict)
+    own_limits: tuple[dict[str, str], ...] = ()
+
+    @field_validator("mendable_share", "target")
+    @classmethod
+    def _steps_only(cls, value: dict[str, float]) -> dict[str, float]:
+        unknown = sorted(set(value) - set(STEPS))
+        if unknown:
+            raise ValueError(f"{', '.join(unknown)} is no step; the steps are {', '.join(STEPS)}")
+        return value
+
+    @field_validator("negative_control")
+    @classmethod
+    def _a_finding_no_step_causes(cls, value: str) -> str:
+        if value not in FINDINGS:
+            raise ValueError(f"{value} is no finding; the findings are {', '.join(FINDINGS)}")
+        if value == "drain":
+            raise ValueError("drain cannot serve as the control: airflow and charge can cause it")
+        return value
+
+
+# Settings that rest on a guess of ours until the house has said its own.
+GUESSED = ("visit_cost", "failure_cost", "callback_cost", "mendable_share")
+
+
+def checked(settings: dict[str, Any]) -> HouseRules:
+    """House rules from the settings that somebody entered.
+
+    Raises
+    ------
+    InputError : a setting is unknown or out of its range; says which, what was found and what was expected.
+    """
+    try:
+        return HouseRules(**settings)
+    except ValidationError as error:
+        lines = []
+        for problem in error.errors():
+            where = ".".join(str(part) for part in problem["loc"]) or "settings"
+            lines.append(f"{where}: {problem['msg']} (found {problem['input']!r})")
+        raise InputError("House rules: " + "; ".join(lines) + ". Correct it on the page House rules.") from error
+
+
+def as_rows(rules: HouseRules, changed_on: dict[str, str]) -> list[tuple[str, str, bool, str | None]]:
+    """The settings as rows (name, value as text, is_guess, changed_on) for the table `house_rule`.
+
+    changed_on : for each setting that somebody entered, the day it was entered.
+    """
+    rows: list[tuple[str, str, bool, str | None]] = []
+    for name, value in rules.model_dump().items():
+        if name == "own_limits":
+            continue
+        is_guess = name in GUESSED and name not in changed_on
+        if isinstance(value, dict):
+            rows += [(f"{name}.{step}", str(share), is_guess, changed_on.get(name)) for step, share in value.items()]
+        else:
+            rows.append((name, "" if value is None else str(value), is_guess, changed_on.get(name)))
+    return rows
