@@ -1,0 +1,309 @@
+"""The command `slowfuse`: asks the pipelines and the models, prints what a person needs to know, works nothing out.
+
+Exit codes: 0 done; 1 the input's fault (one clear message, no traceback); 2 wrong usage; 3 `load --strict` rejected
+something. Anything else is ours and keeps its traceback.
+"""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from pipelines.errors import InputError
+from pipelines.store import FOLDER_VARIABLE, Store
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+DEMO_INSTALLS = 8_000
+DEMO_SEED = 20
+DEFAULT_PORT = 8501
+
+app = typer.Typer(
+    name="slowfuse",
+    help="Judges every commissioning step from what was measured, and names the installs to visit before they fail.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+)
+
+StoreOption = Annotated[
+    Path | None, typer.Option("--store", help=f"Folder of the store. Default: ${FOLDER_VARIABLE}, then ./fleet.")
+]
+PortOption = Annotated[int, typer.Option("--port", min=1, max=65535, help="Port of the pages.")]
+
+
+@app.command()
+def demo(
+    store: StoreOption = None,
+    installs: Annotated[
+        int, typer.Option("--installs", min=1, max=2_000_000, help="Installs to invent.")
+    ] = DEMO_INSTALLS,
+    no_dashboard: Annotated[bool, typer.Option("--no-dashboard", help="Do not open the pages at the end.")] = False,
+    port: PortOption = DEFAULT_PORT,
+) -> None:
+    """Make an invented fleet, load it, fit, and open the pages."""
+    import tempfile
+
+    place = Store.locate(store)
+    _refuse_a_store_of_own_records(place)
+    with tempfile.TemporaryDirectory(prefix="slowfuse-demo-") as folder:
+        with _step(f"Inventing {installs:,} installs"):
+            from synthetic_data import fleet, write
+
+            made = fleet.make_fleet(installs=installs, seed=DEMO_SEED, as_of=date.today())
+            write.write_contract(made, Path(folder))
+        _load(place, [Path(folder)], None, strict=False, dry_run=False)
+    _fit(place, None)
+    (place.folder / DEMO_MARK).write_text("This store holds an invented fleet. `slowfuse demo` may replace it.\n")
+    if not no_dashboard:
+        _open_pages(place, port)
+
+
+@app.command()
+def load(
+    paths: Annotated[list[Path] | None, typer.Argument(help="Files or folders to load.", metavar="PATH...")] = None,
+    mapping: Annotated[Path | None, typer.Option("--mapping", help="Mapping file (TOML).")] = None,
+    store: StoreOption = None,
+    no_fit: Annotated[bool, typer.Option("--no-fit", help="Leave the statistics as they were.")] = False,
+    strict: Annotated[bool, typer.Option("--strict", help="Exit 3 if anything was rejected.")] = False,
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Say what would happen and change nothing.")] = False,
+    undo: Annotated[str | None, typer.Option("--undo", metavar="LOAD_ID", help="Take a load back.")] = None,
+) -> None:
+    """Load exports; may be run again and again with overlapping files. --undo takes a load back."""
+    place = Store.locate(store)
+    if undo is not None:
+        if paths or mapping is not None or dry_run:
+            raise typer.BadParameter("--undo stands alone: it takes no files, no mapping and no --dry-run")
+        from pipelines import undo as undoing
+
+        place.current_file()
+        report = undoing.undo(place, undo, _entries(place).house_rules(), say=_say)
+        _print(report.render())
+        rejected_any = False
+    else:
+        if not paths:
+            raise typer.BadParameter("name the files or folders to load, or --undo LOAD_ID")
+        rejected_any = _load(place, paths, mapping, strict=strict, dry_run=dry_run)
+    if not no_fit and not dry_run:
+        _fit(place, None)
+    if strict and rejected_any:
+        raise typer.Exit(3)
+
+
+@app.command("map")
+def map_(
+    paths: Annotated[list[Path], typer.Argument(help="Files or folders to look at.", metavar="PATH...")],
+    to: Annotated[Path, typer.Option("--to", help="Mapping file to write (TOML).")],
+) -> None:
+    """Propose a mapping for an export that is not in the contract's headings; read it before you load with it."""
+    from pipelines import proposal
+
+    proposed = proposal.propose(paths)
+    to.parent.mkdir(parents=True, exist_ok=True)
+    to.write_text(proposed.to_toml(), encoding="utf-8")
+    _print(proposed.render())
+    _print(f"\nWritten to {to}. Read it, answer what it asks, then: slowfuse load {_shown(paths)} --mapping {to}")
+
+
+@app.command()
+def fit(
+    store: StoreOption = None,
+    as_of: Annotated[
+        str | None, typer.Option("--as-of", metavar="DATE", help="Use only what was known on that day.")
+    ] = None,
+) -> None:
+    """Work out compliance, step effects, risk, costs and training needs from the store's records."""
+    place = Store.locate(store)
+    place.current_file()
+    _fit(place, _day(as_of) if as_of else None)
+
+
+@app.command()
+def export(
+    table: Annotated[str | None, typer.Argument(help="Table to write.")] = None,
+    to: Annotated[Path | None, typer.Option("--to", help="File ending in .parquet, .csv, .xlsx or .jsonl.")] = None,
+    store: StoreOption = None,
+    where: Annotated[
+        str | None, typer.Option("--where", metavar="SQL", help="Condition on the table's columns.")
+    ] = None,
+    list_: Annotated[bool, typer.Option("--list", help="Name the tables, columns, units and meanings.")] = False,
+) -> None:
+    """Write a table to a file."""
+    from pipelines import export as exporting
+
+    if list_:
+        for name in exporting.table_names():
+            _print(f"\n{name}")
+            for row in (meaning for meaning in exporting.meanings() if meaning.table == name):
+                unit = f" [{row.unit}]" if row.unit else ""
+                _print(f"  {row.column}{unit}: {row.meaning}")
+        return
+    if table is None or to is None:
+        raise typer.BadParameter("name a table and --to FILE, or ask for --list")
+    rows = exporting.export(Store.locate(store).read(), table, to, where)
+    _print(f"{to}: {rows:,} rows of {table}")
+
+
+@app.command()
+def dashboard(
+    store: StoreOption = None,
+    port: PortOption = DEFAULT_PORT,
+    address: Annotated[str, typer.Option("--address", help="Address to serve on.")] = "127.0.0.1",
+) -> None:
+    """Open the pages."""
+    _open_pages(Store.locate(store), port, address)
+
+
+@app.command()
+def check(store: StoreOption = None) -> None:
+    """Is the store whole, and are its versions right?"""
+    from pipelines import wholeness
+
+    findings = wholeness.check(Store.locate(store))
+    for finding in findings:
+        _print(finding.sentence)
+    if any(not finding.is_right for finding in findings):
+        raise typer.Exit(1)
+
+
+def main() -> None:
+    """Run the command; an input's fault ends with one message and exit code 1."""
+    try:
+        app(standalone_mode=True)
+    except InputError as error:
+        command = sys.argv[1] if len(sys.argv) > 1 else ""
+        print(f"slowfuse {command}: {error}", file=sys.stderr)
+        sys.exit(1)
+
+
+# --- what the commands share
+
+DEMO_MARK = "invented-fleet.txt"
+
+
+def _refuse_a_store_of_own_records(place: Store) -> None:
+    """The demo replaces only a store that a demo made: it must never mix an invented fleet into real records."""
+    import shutil
+
+    if not place.exists():
+        return
+    if not (place.folder / DEMO_MARK).exists():
+        raise InputError(
+            f"{place.folder} already holds records that no demo made. Name another folder with --store for the demo."
+        )
+    shutil.rmtree(place.folder)
+
+
+def _load(place: Store, paths: list[Path], mapping_file: Path | None, *, strict: bool, dry_run: bool) -> bool:
+    """Load and print the counts; True if anything was rejected."""
+    from pipelines import loading
+    from pipelines import mapping as mappings
+
+    missing = [path for path in paths if not path.exists()]
+    if missing:
+        raise InputError(f"{_shown(missing)}: no such file or folder.")
+    chosen = mappings.read(mapping_file) if mapping_file else None
+    with _step("Loading and grading"):
+        report = loading.load(
+            place, paths, chosen, _entries(place).house_rules(), strict=strict, dry_run=dry_run, say=_say
+        )
+    _print(report.render())
+    if report.is_useless:
+        raise typer.Exit(1)
+    return report.rejected_any
+
+
+def _fit(place: Store, as_of: date | None) -> None:
+    from models import fit as fitting
+    from pipelines import cells, entries
+
+    with _step("Fitting"), place.write("fit") as con:
+        own = _entries(place)
+        rules = own.house_rules()
+        entries.join_into(con, own, rules)
+        cells.make_cells(con, rules, as_of)
+        fitting.fit(con, rules, as_of=as_of, say=_say)
+
+
+def _open_pages(place: Store, port: int, address: str = "127.0.0.1") -> None:
+    """Serve the pages until they are stopped."""
+    page = Path(__file__).parent / "app.py"
+    environment = {**os.environ, FOLDER_VARIABLE: str(place.folder.resolve())}
+    command = [
+        sys.executable, "-m", "streamlit", "run", str(page),
+        "--server.port", str(port), "--server.address", address,
+        "--browser.gatherUsageStats", "false",
+    ]  # fmt: skip
+    _print(f"The pages open at http://{address}:{port} (stop with Ctrl-C).")
+    try:
+        code = subprocess.run(command, env=environment, check=False, cwd=Path(__file__).parent.parent).returncode
+    except KeyboardInterrupt:
+        code = 0
+    if code not in (0, -2, 130):
+        raise InputError(f"The pages could not be served on {address}:{port}; try another --port.")
+
+
+def _entries(place: Store):
+    from pipelines.entries import Entries
+
+    return Entries(place.entries_file)
+
+
+def _day(text: str) -> date:
+    try:
+        return date.fromisoformat(text)
+    except ValueError as error:
+        raise typer.BadParameter(f"{text!r} is no date; write it as 2025-12-31") from error
+
+
+def _shown(paths: list[Path]) -> str:
+    return " ".join(str(path) for path in paths)
+
+
+class _step:
+    """Say what is being done, and how long it took, on stderr: stdout stays for results."""
+
+    def __init__(self, words: str) -> None:
+        self.words = words
+
+    def __enter__(self) -> None:
+        self.started = time.perf_counter()
+        _say(f"{self.words} ...")
+
+    def __exit__(self, kind: object, error: object, trace: object) -> None:
+        if kind is None:
+            _say(f"{self.words}: done in {time.perf_counter() - self.started:.1f} s")
+
+
+def _say(words: str) -> None:
+    _console(stderr=True).print(words, markup=False, highlight=False, soft_wrap=True)
+
+
+def _print(words: str) -> None:
+    _console(stderr=False).print(words, markup=False, highlight=False, soft_wrap=True)
+
+
+_consoles: dict[bool, Console] = {}
+
+
+def _console(*, stderr: bool) -> Console:
+    if stderr not in _consoles:
+        from rich.console import Console
+
+        _consoles[stderr] = Console(stderr=stderr)
+    return _consoles[stderr]
+
+
+Say = Callable[[str], None]
+
+if __name__ == "__main__":
+    main()
