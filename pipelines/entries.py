@@ -100,10 +100,16 @@ class Entries:
 
     def settings(self) -> dict[str, Any]:
         """The last value entered for each setting."""
-        return {entry.subject: entry.content for entry in self.all("setting") if entry.content is not None}
+        return {name: entry.content for name, entry in self._last_settings().items()}
 
     def settings_changed_on(self) -> dict[str, str]:
-        return {entry.subject: entry.entered_at[:10] for entry in self.all("setting") if entry.content is not None}
+        """For each setting that differs from its default by an entry, the day it was entered."""
+        return {name: entry.entered_at[:10] for name, entry in self._last_settings().items()}
+
+    def _last_settings(self) -> dict[str, Entry]:
+        last = {entry.subject: entry for entry in self.all("setting")}
+        # an entry of nothing went back to the default
+        return {name: entry for name, entry in last.items() if entry.content is not None}
 
     def house_rules(self) -> HouseRules:
         """The house rules in force: what was entered, else the defaults."""
