@@ -211,7 +211,7 @@ def _load(place: Store, paths: list[Path], mapping_file: Path | None, *, strict:
     missing = [path for path in paths if not path.exists()]
     if missing:
         raise InputError(f"{_shown(missing)}: no such file or folder.")
-    chosen = mappings.read(mapping_file) if mapping_file else None
+    chosen = mappings.read_mapping(mapping_file) if mapping_file else None
     with _step("Loading and grading"):
         report = loading.load(
             place, paths, chosen, _entries(place).house_rules(), strict=strict, dry_run=dry_run, say=_say
