@@ -221,10 +221,11 @@ class Store:
                         "memory_limit": _memory_limit(),
                         "temp_directory": str(self.folder / "spill"),
                         "preserve_insertion_order": True,
-                        "enable_progress_bar": False,
                     },
                 )
                 try:
+                    # a setting of the connection, not of the database: it prints to stdout otherwise
+                    con.execute("set enable_progress_bar = false")
                     if pointer is None:
                         self.create_empty_tables(con)
                     self._make_trace_view(con, temporary=True)
