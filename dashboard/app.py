@@ -1,0 +1,137 @@
+"""The pages: what they share (looks, way about, age of the figures, cautions), and which one is open."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import streamlit as st
+
+HERE = Path(__file__).resolve().parent
+if str(HERE.parent) not in sys.path:
+    # Streamlit puts this folder on the path, where the packages beside it are not found
+    sys.path.insert(0, str(HERE.parent))
+
+from dashboard import components, data, words  # noqa: E402
+from pipelines.errors import InputError, StoreMissingError  # noqa: E402
+
+INVENTED_FLEET_MARK = "invented-fleet.txt"
+
+st.set_page_config(page_title="slowfuse", page_icon=str(HERE / "mark.svg"), layout="wide")
+st.logo(str(HERE / "wordmark.svg"), icon_image=str(HERE / "mark.svg"), size="large")
+
+PEOPLE = [
+    st.Page(
+        "pages/crew_week.py",
+        title="Crew week",
+        icon=":material/groups:",
+        url_path="crew-week",
+        default=True,
+        help="Who needs help with which step, and is it the person, the branch, the tool or the form? With the jobs.",
+    ),
+    st.Page(
+        "pages/shop_class.py",
+        title="Shop class",
+        icon=":material/school:",
+        url_path="shop-class",
+        help="Whom to train in what, what it would save, and whether the last course worked.",
+    ),
+]
+FAILURES = [
+    st.Page(
+        "pages/slow_fuses.py",
+        title="Slow fuses",
+        icon=":material/timer:",
+        url_path="slow-fuses",
+        help="The installs to visit first, why, what to check there, and which warranties end soon.",
+    ),
+    st.Page(
+        "pages/what_skipping_does.py",
+        title="What skipping does",
+        icon=":material/stacked_line_chart:",
+        url_path="what-skipping-does",
+        help="What goes with a step that was not good: how strong the link is, how sure, and on how many failures.",
+    ),
+]
+RECORDS = [
+    st.Page(
+        "pages/job_folder.py",
+        title="Job folder",
+        icon=":material/folder_open:",
+        url_path="job-folder",
+        help="Everything recorded on one job: readings as written, the limits they were held against, gauge logs.",
+    ),
+    st.Page(
+        "pages/loading_dock.py",
+        title="Loading dock",
+        icon=":material/upload_file:",
+        url_path="loading-dock",
+        help="Put in export files, see how they are read, what was left out and why, and what the records can answer.",
+    ),
+    st.Page(
+        "pages/house_rules.py",
+        title="House rules",
+        icon=":material/tune:",
+        url_path="house-rules",
+        help="The limits with their sources, the words for each state, targets and costs. Guesses are marked.",
+    ),
+]
+# these work before anything has been loaded
+WORKS_WITHOUT_RECORDS = ("Loading dock", "House rules")
+
+page = st.navigation({"People": PEOPLE, "Failures": FAILURES, "Records": RECORDS})
+
+
+def age_of_the_figures(stamp: data.Stamp | None) -> None:
+    """One line on every page: how old the data is, which load came last, which generation is shown."""
+    parts = [f"**{page.title}**"]
+    if stamp is None:
+        parts.append("no records yet")
+    else:
+        parts.append(f"data to {words.date(stamp.as_of)}")
+        if stamp.last_load:
+            parts.append(f"last load {words.escaped(stamp.last_load)}, {words.moment(stamp.loaded_at)}")
+        parts.append(f"generation {stamp.generation}")
+        if (data.folder() / INVENTED_FLEET_MARK).exists():
+            parts.append("**invented fleet**")
+    st.markdown(":small[" + " · ".join(parts) + "]")
+    running = data.store().running()
+    if running is not None and running.is_alive:
+        st.info(
+            f"A {words.escaped(running.reason)} is running since {running.started_at[11:16]}. The figures here are those "
+            "from before it; they change by themselves when it is done.",
+            icon=":material/progress_activity:",
+        )
+
+
+def show() -> None:
+    try:
+        stamp = data.stamp()
+    except StoreMissingError:
+        stamp = None
+    except InputError as error:
+        # a newer version's store, or a broken pointer: no page may draw half of it
+        st.title("The records cannot be opened.", anchor=False)
+        st.error(words.escaped(str(error)), icon=":material/error:")
+        return
+    age_of_the_figures(stamp)
+    if page.title not in WORKS_WITHOUT_RECORDS and (stamp is None or stamp.jobs == 0):
+        components.first_run()
+        return
+    try:
+        page.run()
+    except InputError as error:
+        st.error(words.escaped(str(error)), icon=":material/error:", title="This could not be done")
+    except Exception:
+        st.error(
+            "The records are untouched. Run `slowfuse check` and load the page again; if it comes back, send what the "
+            "terminal says.",
+            icon=":material/error:",
+            title="This page could not be drawn",
+        )
+        raise
+    st.space("medium")
+    st.markdown(f":small[{words.CAUTION['records']}]")
+
+
+show()

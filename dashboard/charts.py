@@ -1,0 +1,599 @@
+"""Frame in, chart out: every picture of the pages, so that a test can read what it says.
+
+Each chart carries its counts in the tooltip, shows the interval of every estimate, and tells states and series apart by
+shape, dash or word before it does so by colour. None draws more than 2,000 marks.
+"""
+
+from __future__ import annotations
+
+import altair as alt
+import polars as pl
+
+from dashboard import words
+from dashboard.looks import Look, dressed
+from pipelines.contract import STEPS
+
+TOO_FEW = 20
+RATE_CLASSES = (0.5, 0.6, 0.7, 0.8, 0.9, 0.95)
+RATIO_TICKS = [0.25, 0.5, 1, 2, 4, 8, 16]
+FLAG_SHAPE = {"usual": "circle", "below": "triangle-down", "above": "triangle-up", "too_few": "cross"}
+SPIKE_S = 45  # the valve's spike: samples before it say nothing about the system
+
+
+def _steps_in(frame: pl.DataFrame) -> list[str]:
+    present = set(frame["step"].to_list())
+    return [words.step(step) for step in STEPS if step in present]
+
+
+def _with_step_words(frame: pl.DataFrame) -> pl.DataFrame:
+    return frame.with_columns(step_word=pl.col("step").replace_strict(words.STEP, default=pl.col("step")))
+
+
+def heat_of_steps(groups: pl.DataFrame, group_word: str, look: Look) -> alt.TopLevelMixin:
+    """Steps down, groups across: the share good as number and colour, its count below; too few jobs: dashed, no colour.
+
+    groups : columns step, group, known, good, rate, low, high. Choosing a cell selects `cell` (step, group).
+    """
+    frame = _with_step_words(groups.filter(pl.col("known") > 0)).with_columns(
+        enough=pl.col("known") >= TOO_FEW,
+        rate_text=pl.when(pl.col("known") >= TOO_FEW)
+        .then(pl.col("rate").map_elements(lambda r: words.share(r).replace(words.NARROW, ""), return_dtype=pl.String))
+        .otherwise(pl.lit("too few")),
+        n_text=pl.col("known").map_elements(lambda n: f"n {words.count(n)}", return_dtype=pl.String),
+        range_text=pl.struct("low", "high").map_elements(
+            lambda r: words.share_range(r["low"], r["high"]), return_dtype=pl.String
+        ),
+    )
+    steps = _steps_in(frame)
+    names = sorted(frame["group"].unique().to_list())
+    cell = alt.selection_point(name="cell", fields=["step", "group"], on="click", empty=True)
+    scale = alt.Scale(type="threshold", domain=list(RATE_CLASSES), range=list(look.low_to_high))
+    dark_ends = f"datum.rate < {RATE_CLASSES[0]} || datum.rate >= {RATE_CLASSES[-1]}"
+    tooltip = [
+        alt.Tooltip("step_word:N", title="Step"),
+        alt.Tooltip("group:N", title=group_word),
+        alt.Tooltip("rate_text:N", title="Good"),
+        alt.Tooltip("range_text:N", title="95 % range"),
+        alt.Tooltip("good:Q", title="Jobs good", format=","),
+        alt.Tooltip("known:Q", title="Jobs known", format=","),
+    ]
+    base = alt.Chart(frame).encode(
+        x=alt.X(
+            "group:N",
+            sort=names,
+            title=None,
+            scale=alt.Scale(paddingInner=0.06, paddingOuter=0.02),
+            axis=alt.Axis(
+                orient="top",
+                labelAngle=0 if len(names) <= 4 else -38,
+                labelOverlap=False,
+                labelLimit=110,
+                domain=False,
+                ticks=False,
+            ),
+        ),
+        y=alt.Y(
+            "step_word:N",
+            sort=steps,
+            title=None,
+            scale=alt.Scale(paddingInner=0.08, paddingOuter=0.02),
+            axis=alt.Axis(domain=False, ticks=False, labelLimit=150),
+        ),
+        tooltip=tooltip,
+    )
+    full = (
+        base.transform_filter("datum.enough")
+        .mark_rect(cornerRadius=3, cursor="pointer")
+        .encode(
+            color=alt.Color(
+                "rate:Q",
+                scale=scale,
+                legend=alt.Legend(title="Share good", format=".0%", orient="bottom", gradientLength=260, offset=14),
+            ),
+            opacity=alt.condition(cell, alt.value(1), alt.value(0.45)),
+        )
+    )
+    sparse = base.transform_filter("!datum.enough").mark_rect(
+        cornerRadius=3, filled=False, stroke=look.unknown, strokeDash=[3, 3], strokeWidth=1.2, cursor="pointer"
+    )
+    number_ink = alt.condition(f"datum.enough && ({dark_ends})", alt.value(look.ink_on_ends), alt.value(look.ink))
+    wide_enough = {"expr": "bandwidth('x') < 30 ? 0 : 1"}
+    rate = (
+        base.mark_text(dy=-6, fontSize=13, fontWeight=600, opacity=wide_enough)
+        .transform_filter("datum.enough")
+        .encode(text="rate_text:N", color=number_ink)
+    )
+    too_few = base.mark_text(dy=-6, fontSize=11, fontStyle="italic", color=look.soft_ink, opacity=wide_enough)
+    too_few = too_few.transform_filter("!datum.enough").encode(text="rate_text:N")
+    count = base.mark_text(dy=10, fontSize=11, opacity=wide_enough).encode(text="n_text:N", color=number_ink)
+    chart = alt.layer(full.add_params(cell), sparse, rate, too_few, count).properties(height=44 * len(steps))
+    return dressed(chart, look)
+
+
+def people_with_interval(rates: pl.DataFrame, look: Look) -> alt.TopLevelMixin:
+    """One line for each technician in the order of crew and name: the adjusted share good on its 95 % interval."""
+    frame = rates.with_columns(
+        who=pl.col("name") + pl.when(pl.col("crew").is_null()).then(pl.lit("")).otherwise("  ·  " + pl.col("crew")),
+        flag_word=pl.col("flag").replace_strict(words.FLAG, default=pl.col("flag")),
+    )
+    order = frame["who"].to_list()
+    shown = [flag for flag in FLAG_SHAPE if flag in set(frame["flag"].to_list())]
+    tone = {"usual": look.quiet, "below": look.not_good, "above": look.good, "too_few": look.unknown}
+    tooltip = [
+        alt.Tooltip("name:N", title="Technician"),
+        alt.Tooltip("crew:N", title="Crew"),
+        alt.Tooltip("rate_adjusted:Q", title="Good, adjusted", format=".0%"),
+        alt.Tooltip("rate_low:Q", title="from", format=".0%"),
+        alt.Tooltip("rate_high:Q", title="to", format=".0%"),
+        alt.Tooltip("good:Q", title="Jobs good", format=","),
+        alt.Tooltip("known:Q", title="Jobs known", format=","),
+        alt.Tooltip("unknown:Q", title="Jobs unknown", format=","),
+        alt.Tooltip("flag_word:N", title="Against target"),
+    ]
+    y = alt.Y("who:N", sort=order, title=None, axis=alt.Axis(labelLimit=190, domain=False, ticks=False))
+    x_axis = alt.Axis(format=".0%", orient="top", tickCount=5)
+    colour = alt.Color(
+        "flag:N",
+        scale=alt.Scale(domain=shown, range=[tone[flag] for flag in shown]),
+        legend=None,
+    )
+    base = alt.Chart(frame).encode(y=y, tooltip=tooltip)
+    span = base.mark_rule(strokeWidth=2, strokeCap="round").encode(
+        x=alt.X("rate_low:Q", title="Share good, adjusted for job mix", axis=x_axis, scale=alt.Scale(domain=[0, 1])),
+        x2="rate_high:Q",
+        color=colour,
+    )
+    point = base.mark_point(filled=True, size=75, opacity=1).encode(
+        x="rate_adjusted:Q",
+        color=colour,
+        shape=alt.Shape(
+            "flag:N",
+            scale=alt.Scale(domain=shown, range=[FLAG_SHAPE[flag] for flag in shown]),
+            legend=None,
+        ),
+    )
+    target = (
+        alt.Chart(frame.select(pl.col("target").max()))
+        .mark_rule(strokeDash=[5, 4], color=look.ink, strokeWidth=1)
+        .encode(x="target:Q", tooltip=[alt.Tooltip("target:Q", title="Target", format=".0%")])
+    )
+    chart = alt.layer(target, span, point).properties(height=max(90, 22 * len(order)))
+    return dressed(chart, look)
+
+
+def funnel(rates: pl.DataFrame, look: Look) -> alt.TopLevelMixin:
+    """The picture of chance: each technician's plain share against the jobs behind it, inside what luck alone would do."""
+    frame = rates.filter(pl.col("known") > 0).sort("known")
+    shown = [flag for flag in FLAG_SHAPE if flag in set(frame["flag"].to_list())]
+    tone = {"usual": look.quiet, "below": look.not_good, "above": look.good, "too_few": look.unknown}
+    base = alt.Chart(frame)
+    x = alt.X("known:Q", title="Jobs known", axis=alt.Axis(tickCount=5, format=","))
+    y_title = "Share good, as counted"
+    outer = base.mark_area(color=look.band, opacity=0.75, interpolate="monotone").encode(
+        x=x,
+        y=alt.Y(
+            "limit_low_998:Q", title=y_title, axis=alt.Axis(format=".0%", tickCount=5), scale=alt.Scale(domain=[0, 1])
+        ),
+        y2="limit_high_998:Q",
+    )
+    inner_low = base.mark_line(strokeDash=[4, 3], color=look.quiet, strokeWidth=1).encode(x=x, y="limit_low_95:Q")
+    inner_high = base.mark_line(strokeDash=[4, 3], color=look.quiet, strokeWidth=1).encode(x=x, y="limit_high_95:Q")
+    middle = base.mark_line(color=look.ink, strokeWidth=1).encode(x=x, y="fleet_rate:Q")
+    points = base.mark_point(filled=True, size=60, opacity=0.9).encode(
+        x=x,
+        y="rate:Q",
+        shape=alt.Shape(
+            "flag:N", scale=alt.Scale(domain=shown, range=[FLAG_SHAPE[flag] for flag in shown]), legend=None
+        ),
+        color=alt.Color("flag:N", scale=alt.Scale(domain=shown, range=[tone[flag] for flag in shown]), legend=None),
+        tooltip=[
+            alt.Tooltip("name:N", title="Technician"),
+            alt.Tooltip("rate:Q", title="Good, as counted", format=".0%"),
+            alt.Tooltip("good:Q", title="Jobs good", format=","),
+            alt.Tooltip("known:Q", title="Jobs known", format=","),
+        ],
+    )
+    return dressed(alt.layer(outer, inner_low, inner_high, middle, points).properties(height=300), look)
+
+
+def months(trend: pl.DataFrame, look: Look) -> alt.TopLevelMixin:
+    """The share good month by month inside its control limits; the tooltip has the counts."""
+    frame = trend.filter(pl.col("known") > 0)
+    base = alt.Chart(frame)
+    x = alt.X("month:T", title=None, axis=alt.Axis(format="%b %Y", tickCount=6, labelOverlap=True))
+    layers = []
+    if {"limit_low_95", "limit_high_95"} <= set(frame.columns):
+        layers.append(
+            base.mark_area(color=look.band, interpolate="step", opacity=0.8).encode(
+                x=x, y=alt.Y("limit_low_95:Q", title="Share good"), y2="limit_high_95:Q"
+            )
+        )
+    y = alt.Y("rate:Q", title="Share good", axis=alt.Axis(format=".0%", tickCount=4), scale=alt.Scale(domain=[0, 1]))
+    layers.append(base.mark_line(color=look.good, strokeWidth=1.6).encode(x=x, y=y))
+    layers.append(
+        base.mark_point(filled=True, color=look.good, size=34, opacity=1).encode(
+            x=x,
+            y=y,
+            tooltip=[
+                alt.Tooltip("month:T", title="Month", format="%B %Y"),
+                alt.Tooltip("rate:Q", title="Good", format=".0%"),
+                alt.Tooltip("good:Q", title="Jobs good", format=","),
+                alt.Tooltip("known:Q", title="Jobs known", format=","),
+            ],
+        )
+    )
+    return dressed(alt.layer(*layers).properties(height=230), look)
+
+
+ESTIMATES = ("adjusted", "calibrated", "crude", "control")
+ESTIMATE_WORD = {
+    "adjusted": "Adjusted",
+    "calibrated": "Calibrated by the control",
+    "crude": "Crude",
+    "control": "Control: no step can cause it",
+}
+ESTIMATE_SHAPE = {"adjusted": "circle", "calibrated": "square", "crude": "diamond", "control": "cross"}
+
+
+def effects_long(effects: pl.DataFrame) -> pl.DataFrame:
+    """One row for each step, age band and kind of estimate: ratio, low, high (null where it has no interval)."""
+    parts = []
+    for kind, value, low, high in (
+        ("adjusted", "hazard_ratio", "low", "high"),
+        ("calibrated", "hazard_ratio_calibrated", "low_calibrated", "high_calibrated"),
+        ("crude", "hazard_ratio_crude", None, None),
+        ("control", "negative_control_ratio", None, None),
+    ):
+        if value not in effects.columns:
+            continue
+        parts.append(
+            effects.select(
+                "step",
+                "age_band",
+                "events",
+                "events_skipped",
+                "evidence",
+                kind=pl.lit(kind),
+                ratio=pl.col(value).cast(pl.Float64),
+                low=(pl.col(low) if low else pl.lit(None)).cast(pl.Float64),
+                high=(pl.col(high) if high else pl.lit(None)).cast(pl.Float64),
+            )
+        )
+    return pl.concat(parts).filter(pl.col("ratio").is_not_null() & pl.col("ratio").is_finite())
+
+
+def effects_with_interval(
+    effects: pl.DataFrame, age_band: str, look: Look, kinds: tuple[str, ...] = ESTIMATES
+) -> alt.TopLevelMixin:
+    """Hazard ratios of one age band on one log axis: adjusted, calibrated, crude and the control, step by step."""
+    least, most = 0.25, 16.0
+    frame = (
+        _with_step_words(effects_long(effects))
+        .filter((pl.col("age_band") == age_band) & pl.col("kind").is_in(list(kinds)))
+        .with_columns(
+            kind_word=pl.col("kind").replace_strict(ESTIMATE_WORD),
+            evidence_word=pl.col("evidence").replace_strict(words.EVIDENCE, default=pl.col("evidence")),
+            range_word=pl.struct("low", "high").map_elements(
+                lambda r: words.times_range(r["low"], r["high"]), return_dtype=pl.String
+            ),
+            at=pl.col("ratio").clip(least, most),
+            low_shown=pl.col("low").clip(least, most),
+            high_shown=pl.col("high").clip(least, most),
+        )
+    )
+    present = [kind for kind in kinds if kind in set(frame["kind"].to_list())]
+    tone = {"adjusted": look.not_good, "calibrated": look.second, "crude": look.quiet, "control": look.ink}
+    tones = alt.Scale(domain=[ESTIMATE_WORD[k] for k in present], range=[tone[k] for k in present])
+    colour = alt.Color("kind_word:N", scale=tones, legend=alt.Legend(title=None, columns=2))
+    shape = alt.Shape(
+        "kind_word:N",
+        scale=alt.Scale(domain=[ESTIMATE_WORD[k] for k in present], range=[ESTIMATE_SHAPE[k] for k in present]),
+        legend=alt.Legend(title=None, columns=2),
+    )
+    y = alt.Y(
+        "step_word:N",
+        sort=_steps_in(frame),
+        title=None,
+        scale=alt.Scale(paddingInner=0.25),
+        axis=alt.Axis(domain=False, ticks=False, grid=True, labelLimit=140, bandPosition=1, labelPadding=4),
+    )
+    offset = alt.YOffset("kind_word:N", sort=[ESTIMATE_WORD[k] for k in present])
+    x = alt.X(
+        "at:Q",
+        title="times as often as after a good step",
+        scale=alt.Scale(type="log", domain=[least, most], nice=False, clamp=True),
+        axis=alt.Axis(values=RATIO_TICKS, format="~g", orient="bottom"),
+    )
+    tooltip = [
+        alt.Tooltip("step_word:N", title="Step"),
+        alt.Tooltip("kind_word:N", title="Estimate"),
+        alt.Tooltip("ratio:Q", title="Times as often", format=".2f"),
+        alt.Tooltip("range_word:N", title="95 % range"),
+        alt.Tooltip("events:Q", title="Failures, all", format=","),
+        alt.Tooltip("events_skipped:Q", title="Failures, not good", format=","),
+        alt.Tooltip("evidence_word:N", title="Evidence"),
+    ]
+    one = alt.Chart(pl.DataFrame({"one": [1.0]})).mark_rule(color=look.ink, strokeWidth=1).encode(x="one:Q")
+    base = alt.Chart(frame).encode(y=y, yOffset=offset, tooltip=tooltip)
+    span = (
+        base.transform_filter("isValid(datum.low)")
+        .mark_rule(strokeWidth=2.2, strokeCap="round")
+        .encode(x=alt.X("low_shown:Q"), x2="high_shown:Q", color=alt.Color("kind_word:N", legend=None, scale=tones))
+    )
+    point = base.mark_point(filled=True, size=64, opacity=1).encode(x=x, color=colour, shape=shape)
+    steps = frame["step"].n_unique()
+    return dressed(alt.layer(one, span, point).properties(height=max(120, 15 * len(present) * steps)), look)
+
+
+def incidence_curves(curves: pl.DataFrame, look: Look) -> alt.TopLevelMixin:
+    """Share of systems that have had the outcome, by age: after a good step, and after one that was not."""
+    frame = curves.with_columns(
+        years=pl.col("age_months") / 12,
+        arm_word=pl.col("arm").replace_strict(
+            {"good": "Step good", "not_good": "Step not good"}, default=pl.col("arm")
+        ),
+    )
+    scale = alt.Scale(domain=["Step not good", "Step good"], range=[look.not_good, look.good])
+    base = alt.Chart(frame)
+    x = alt.X("years:Q", title="Years in service", axis=alt.Axis(tickMinStep=1, tickCount=8))
+    y = alt.Y("incidence:Q", title="Had it by then", axis=alt.Axis(format=".0%", tickCount=5))
+    band = base.mark_area(opacity=0.16, interpolate="step-after").encode(
+        x=x,
+        y=alt.Y("low:Q", title="Had it by then"),
+        y2="high:Q",
+        color=alt.Color("arm_word:N", scale=scale, legend=None),
+    )
+    line = base.mark_line(interpolate="step-after", strokeWidth=2.2).encode(
+        x=x,
+        y=y,
+        color=alt.Color("arm_word:N", scale=scale, legend=alt.Legend(title=None)),
+        strokeDash=alt.StrokeDash(
+            "arm_word:N",
+            scale=alt.Scale(domain=["Step not good", "Step good"], range=[[1, 0], [6, 4]]),
+            legend=alt.Legend(title=None, symbolType="stroke", symbolSize=300),
+        ),
+    )
+    hover = base.mark_point(size=60, opacity=0).encode(
+        x=x,
+        y=y,
+        tooltip=[
+            alt.Tooltip("arm_word:N", title="Step"),
+            alt.Tooltip("years:Q", title="Years in service", format=".1f"),
+            alt.Tooltip("incidence:Q", title="Had it by then", format=".1%"),
+            alt.Tooltip("low:Q", title="from", format=".1%"),
+            alt.Tooltip("high:Q", title="to", format=".1%"),
+            alt.Tooltip("at_risk:Q", title="Systems still followed", format=","),
+            alt.Tooltip("events:Q", title="Events", format=","),
+        ],
+    )
+    return dressed(alt.layer(band, line, hover).properties(height=320), look)
+
+
+def visits_and_failures_avoided(curve: pl.DataFrame, visits: int, look: Look) -> alt.TopLevelMixin:
+    """Failures that visits avoid as they are added in the list's order, with its range; dashed: in no order."""
+    base = alt.Chart(curve)
+    x = alt.X("visits:Q", title="Visits", axis=alt.Axis(format=",", tickCount=6), scale=alt.Scale(nice=False))
+    y_title = "Failures avoided"
+    band = base.mark_area(color=look.good, opacity=0.15).encode(x=x, y=alt.Y("low:Q", title=y_title), y2="high:Q")
+    line = base.mark_line(color=look.good, strokeWidth=2.4).encode(x=x, y=alt.Y("avoided:Q", title=y_title))
+    random = base.mark_line(color=look.quiet, strokeDash=[5, 4], strokeWidth=1.5).encode(x=x, y="at_random:Q")
+    hover = base.mark_point(opacity=0, size=80).encode(
+        x=x,
+        y="avoided:Q",
+        tooltip=[
+            alt.Tooltip("visits:Q", title="Visits", format=","),
+            alt.Tooltip("avoided:Q", title="Avoided, in the list's order", format=".1f"),
+            alt.Tooltip("low:Q", title="from", format=".1f"),
+            alt.Tooltip("high:Q", title="to", format=".1f"),
+            alt.Tooltip("at_random:Q", title="Avoided, in no order", format=".1f"),
+        ],
+    )
+    chosen = curve.filter(pl.col("visits") >= visits).head(1)
+    if chosen.is_empty():
+        chosen = curve.tail(1)
+    here = chosen.with_columns(
+        label=pl.format("{} visits: {} avoided", pl.col("visits"), pl.col("avoided").round(1).cast(pl.String))
+    )
+    mark = alt.Chart(here).mark_rule(color=look.ink, strokeWidth=1).encode(x="visits:Q")
+    dot = (
+        alt.Chart(here).mark_point(filled=True, color=look.ink, size=70, opacity=1).encode(x="visits:Q", y="avoided:Q")
+    )
+    last = curve.tail(1).with_columns(label=pl.lit("in no order"))
+    label = (
+        alt.Chart(last)
+        .mark_text(align="right", dy=16, dx=-4, fontSize=12, color=look.soft_ink)
+        .encode(x="visits:Q", y="at_random:Q", text="label:N")
+    )
+    return dressed(alt.layer(band, random, line, mark, dot, label, hover).properties(height=300), look)
+
+
+def said_and_seen(groups: pl.DataFrame, look: Look) -> alt.TopLevelMixin:
+    """What the list said against what then happened, group by group, with the range of what was seen."""
+    top = float(max(groups["high"].max() or 0, groups["said"].max() or 0, 0.01)) * 1.05  # type: ignore[type-var]
+    diagonal = (
+        alt.Chart(pl.DataFrame({"said": [0.0, top], "seen": [0.0, top]}))
+        .mark_line(color=look.quiet, strokeDash=[5, 4], strokeWidth=1)
+        .encode(x="said:Q", y="seen:Q")
+    )
+    base = alt.Chart(groups)
+    axis = alt.Axis(format=".0%", tickCount=5)
+    x = alt.X("said:Q", title="Said", axis=axis, scale=alt.Scale(domain=[0, top], nice=False))
+    rule = base.mark_rule(color=look.good, strokeWidth=2).encode(
+        x=x, y=alt.Y("low:Q", title="Seen", axis=axis, scale=alt.Scale(domain=[0, top], nice=False)), y2="high:Q"
+    )
+    point = base.mark_point(filled=True, color=look.good, size=60, opacity=1).encode(
+        x=x,
+        y="seen:Q",
+        tooltip=[
+            alt.Tooltip("systems:Q", title="Systems", format=","),
+            alt.Tooltip("said:Q", title="Said", format=".1%"),
+            alt.Tooltip("seen:Q", title="Seen", format=".1%"),
+            alt.Tooltip("low:Q", title="from", format=".1%"),
+            alt.Tooltip("high:Q", title="to", format=".1%"),
+        ],
+    )
+    return dressed(alt.layer(diagonal, rule, point).properties(height=280), look)
+
+
+GAP_WORD = {
+    "cannot": "Measured outside, or not done: training",
+    "not_recorded": "Not recorded: the form, not training",
+    "no_tool": "Nobody in the crew measures it: a tool",
+}
+
+
+def gap_by_step(needs: pl.DataFrame, look: Look) -> alt.TopLevelMixin:
+    """Jobs a year short of the target, split into what training can close, what recording can, and what a tool can."""
+    frame = (
+        _with_step_words(needs)
+        .unpivot(
+            ["cannot", "not_recorded", "no_tool"], index=["step", "step_word"], variable_name="part", value_name="jobs"
+        )
+        .with_columns(part_word=pl.col("part").replace_strict(GAP_WORD), jobs=pl.col("jobs").fill_null(0).clip(0))
+    )
+    order = list(GAP_WORD.values())
+    base = alt.Chart(frame)
+    bars = base.mark_bar(stroke=look.paper, strokeWidth=1.5).encode(
+        x=alt.X(
+            "jobs:Q", title="Jobs a year short of the target", axis=alt.Axis(format=",", tickCount=5), stack="zero"
+        ),
+        y=alt.Y(
+            "step_word:N", sort=_steps_in(frame), title=None, axis=alt.Axis(labelLimit=150, domain=False, ticks=False)
+        ),
+        color=alt.Color(
+            "part_word:N",
+            sort=order,
+            scale=alt.Scale(domain=order, range=[look.not_good, look.unknown, look.second]),
+            legend=alt.Legend(title=None, columns=1),
+        ),
+        order=alt.Order("part_rank:Q"),
+        tooltip=[
+            alt.Tooltip("step_word:N", title="Step"),
+            alt.Tooltip("part_word:N", title="Part"),
+            alt.Tooltip("jobs:Q", title="Jobs a year", format=",.0f"),
+        ],
+    )
+    ranked = frame.with_columns(
+        part_rank=pl.col("part").replace_strict({"cannot": 0, "not_recorded": 1, "no_tool": 2}, return_dtype=pl.Int64)
+    )
+    bars.data = ranked
+    return dressed(bars.properties(height=30 * frame["step"].n_unique() + 10), look)
+
+
+def training_effects(effects: pl.DataFrame, look: Look) -> alt.TopLevelMixin:
+    """Change of the share good after training against those not trained, with its interval; cross: a step not taught."""
+    frame = _with_step_words(effects)
+    y = alt.Y(
+        "step_word:N", sort=_steps_in(frame), title=None, axis=alt.Axis(labelLimit=150, domain=False, ticks=False)
+    )
+    base = alt.Chart(frame).encode(
+        y=y,
+        tooltip=[
+            alt.Tooltip("step_word:N", title="Step"),
+            alt.Tooltip("change_in_rate:Q", title="Change in share good", format="+.0%"),
+            alt.Tooltip("low:Q", title="from", format="+.0%"),
+            alt.Tooltip("high:Q", title="to", format="+.0%"),
+            alt.Tooltip("technicians_trained:Q", title="Trained"),
+            alt.Tooltip("technicians_compared:Q", title="Compared with"),
+        ],
+    )
+    nought = alt.Chart(pl.DataFrame({"nought": [0.0]})).mark_rule(color=look.ink).encode(x="nought:Q")
+    span = base.mark_rule(color=look.good, strokeWidth=2.4).encode(
+        x=alt.X("low:Q", title="Change in the share good", axis=alt.Axis(format="+.0%", tickCount=6)), x2="high:Q"
+    )
+    point = base.mark_point(filled=True, color=look.good, size=80, opacity=1).encode(x="change_in_rate:Q")
+    layers = [nought, span, point]
+    if "placebo_change" in frame.columns:
+        layers.append(
+            base.mark_point(shape="cross", filled=True, color=look.quiet, size=60, opacity=1).encode(
+                x="placebo_change:Q"
+            )
+        )
+    return dressed(alt.layer(*layers).properties(height=34 * frame["step"].n_unique() + 20), look)
+
+
+PROOF_STATES = ("passed", "failed", "cannot_tell", "ticked_only", "not_done", "no_record")
+
+
+def proof(states: pl.DataFrame, look: Look) -> alt.TopLevelMixin:
+    """For each step: the share of jobs in each state, so that one sees what the records can answer."""
+    frame = _with_step_words(states.filter(pl.col("state").is_in(list(PROOF_STATES)))).with_columns(
+        state_word=pl.col("state").replace_strict({s: words.state_with_sign(s) for s in PROOF_STATES}),
+        state_rank=pl.col("state").replace_strict({s: i for i, s in enumerate(PROOF_STATES)}, return_dtype=pl.Int64),
+        share=pl.col("n") / pl.col("n").sum().over("step"),
+    )
+    order = [words.state_with_sign(s) for s in PROOF_STATES]
+    tone = [look.good, look.not_good, look.second, look.third, look.quiet, look.unknown]
+    base = alt.Chart(frame)
+    y = alt.Y(
+        "step_word:N", sort=_steps_in(frame), title=None, axis=alt.Axis(labelLimit=150, domain=False, ticks=False)
+    )
+    bars = base.mark_bar(stroke=look.paper, strokeWidth=1.5).encode(
+        x=alt.X(
+            "share:Q", title="Share of the jobs it belongs to", axis=alt.Axis(format=".0%", tickCount=5), stack="zero"
+        ),
+        y=y,
+        color=alt.Color(
+            "state_word:N",
+            sort=order,
+            scale=alt.Scale(domain=order, range=tone),
+            legend=alt.Legend(title=None, columns=2),
+        ),
+        order=alt.Order("state_rank:Q"),
+        tooltip=[
+            alt.Tooltip("step_word:N", title="Step"),
+            alt.Tooltip("state_word:N", title="State"),
+            alt.Tooltip("share:Q", title="Share", format=".1%"),
+            alt.Tooltip("n:Q", title="Jobs", format=","),
+        ],
+    )
+    return dressed(bars.properties(height=30 * frame["step"].n_unique() + 10), look)
+
+
+def gauge_log(log: pl.DataFrame, quantity: str, limits: list[tuple[str, float]], look: Look) -> alt.TopLevelMixin:
+    """One gauge log over its minutes; a vacuum on a log axis, with the valve's spike shaded and each limit named."""
+    frame = log.with_columns(minutes=pl.col("elapsed_s") / 60)
+    is_vacuum = quantity == "vacuum"
+    if is_vacuum:
+        frame = frame.filter(pl.col("value") > 0)
+    unit = {"vacuum": "micron", "test_pressure": "psig", "test_temperature": "°F"}.get(quantity, "")
+    values = [*frame["value"].to_list(), *(value for _, value in limits)]
+    least, most = (min(values), max(values)) if values else (1.0, 10.0)
+    scale = (
+        alt.Scale(type="log", domain=[max(least * 0.8, 1), most * 1.3], nice=False)
+        if is_vacuum
+        else alt.Scale(zero=False, padding=12)
+    )
+    x = alt.X(
+        "minutes:Q", title="Minutes since the step began", axis=alt.Axis(tickCount=7), scale=alt.Scale(domainMin=0)
+    )
+    y = alt.Y(
+        "value:Q", title=f"{words.quantity(quantity)}, {unit}", scale=scale, axis=alt.Axis(format=",~g", tickCount=6)
+    )
+    base = alt.Chart(frame)
+    layers: list[alt.Chart | alt.LayerChart] = []
+    if is_vacuum:
+        spike = pl.DataFrame({"start": [0.0], "end": [SPIKE_S / 60]})
+        layers.append(alt.Chart(spike).mark_rect(color=look.band).encode(x=alt.X("start:Q"), x2="end:Q"))
+    layers.append(base.mark_line(color=look.good, strokeWidth=1.8).encode(x=x, y=y))
+    layers.append(
+        base.mark_point(opacity=0, size=40).encode(
+            x=x,
+            y=y,
+            tooltip=[
+                alt.Tooltip("minutes:Q", title="Minute", format=".1f"),
+                alt.Tooltip("value:Q", title=f"{words.quantity(quantity)} [{unit}]", format=",.0f"),
+            ],
+        )
+    )
+    if limits:
+        rules = pl.DataFrame({"limit": [v for _, v in limits], "label": [n for n, _ in limits]})
+        layers.append(
+            alt.Chart(rules).mark_rule(color=look.not_good, strokeDash=[6, 4], strokeWidth=1.4).encode(y="limit:Q")
+        )
+        layers.append(
+            alt.Chart(rules)
+            .mark_text(align="right", baseline="bottom", dy=-3, color=look.not_good, fontSize=12)
+            .encode(x=alt.value("width"), y="limit:Q", text="label:N")
+        )
+    return dressed(alt.layer(*layers).properties(height=300), look)

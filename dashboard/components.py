@@ -1,0 +1,218 @@
+"""The parts that every page shares: the answer in a sentence, how it is counted, the jobs behind it, the cautions."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import polars as pl
+import streamlit as st
+
+from dashboard import data, words
+from dashboard.data import JobFilter
+from pipelines.contract import STEPS
+
+JOB_PAGE = "pages/job_folder.py"
+DOCK_PAGE = "pages/loading_dock.py"
+
+
+def answer(sentence: str) -> None:
+    """The first line of a page: one sentence that answers its question, with the number, its range and its count."""
+    st.title(sentence, anchor=False)
+
+
+def heading(text: str) -> None:
+    st.header(text, anchor=False)
+
+
+def how_counted(text: str, key: str) -> None:
+    """What a number stands for, one click away from it."""
+    with st.popover("How is this counted?", icon=":material/help:", type="tertiary", key=f"how_{key}"):
+        st.markdown(text)
+
+
+def note(text: str) -> None:
+    """A fact that belongs to a picture: normal contrast, since captions are too faint for facts."""
+    st.markdown(text)
+
+
+def cautions(names: Iterable[str]) -> None:
+    """The usual cautions where work is advised; deferring to local codes and to licensed practice."""
+    wanted = list(dict.fromkeys(names))
+    if not wanted:
+        return
+    lines = "\n".join(f"- {words.CAUTION[name]}" for name in wanted)
+    st.warning(
+        f"{lines}\n\nThe maker's instructions, the local code and the licensed person on site come first.",
+        icon=":material/health_and_safety:",
+        title="Before anybody works on it",
+    )
+
+
+def about_people() -> None:
+    st.info(words.CAUTION["people"], icon=":material/balance:", title="Before you talk to anybody")
+
+
+def pick_step(
+    label: str = "Step", *, key: str = "step", with_all: bool = False, steps: Iterable[str] | None = None
+) -> str:
+    """The step the page is about; kept in the URL."""
+    options = [*(["all"] if with_all else []), *(steps or STEPS)]
+    return st.selectbox(label, options, format_func=words.step, key=key, bind="query-params")
+
+
+def pick_crew(key: str = "crew") -> str | None:
+    """A crew, or all of them; kept in the URL."""
+    known = data.crews()
+    if not known:
+        return None
+    return st.selectbox("Crew", known, index=None, placeholder="All crews", key=key, bind="query-params")
+
+
+def pick_technician(crew: str | None, step: str, key: str = "technician") -> str | None:
+    people = data.technician_step(step, crew)
+    if people.is_empty():
+        return None
+    names = dict(zip(people["technician_id"].to_list(), people["name"].to_list(), strict=True))
+    return st.selectbox(
+        "Technician",
+        list(names),
+        index=None,
+        format_func=lambda who: names.get(who, who),
+        placeholder="Everybody",
+        key=key,
+        bind="query-params",
+    )
+
+
+def state_badge(state: str) -> str:
+    """A state as a badge in Markdown: sign, words, colour."""
+    return f":{words.STATE_COLOUR.get(state, 'gray')}-badge[{words.state_with_sign(state)}]"
+
+
+def open_job(job_id: str, which: JobFilter | None = None) -> None:
+    """Go to a job's folder; the list it came from goes along in the URL, so that previous and next follow it."""
+    st.switch_page(JOB_PAGE, query_params=job_query(job_id, which))
+
+
+def job_query(job_id: str, which: JobFilter | None = None) -> dict[str, str]:
+    query = {"job": job_id}
+    if which is not None:
+        pairs = {
+            "of_step": which.step,
+            "of_state": which.states[0] if len(which.states) == 1 else None,
+            "of_crew": which.crew,
+            "of_technician": which.technician,
+        }
+        query |= {key: value for key, value in pairs.items() if value}
+    return query
+
+
+def _open_clicked(ids: list[str], click_key: str, which: JobFilter) -> None:
+    click = st.session_state.get(click_key)
+    if click is not None and 0 <= click["row"] < len(ids):
+        open_job(ids[click["row"]], which)
+
+
+def jobs_behind(which: JobFilter, key: str, what: str = "") -> None:
+    """The job steps that a number counts: the states with their counts, then the jobs, each opening its folder.
+
+    The state is picked here and kept in the URL (`state`); the rest of the filter is the page's own.
+    """
+    heading("The jobs behind it")
+    counts = data.job_states(which)
+    total = sum(n for state, n in counts.items() if state != "not_applicable")
+    if not total:
+        st.info("No graded job fits these choices. Widen the step, the crew or the person above.")
+        return
+    state = st.pills(
+        "State",
+        list(counts),
+        format_func=lambda code: f"{words.state_with_sign(code)} · {words.count(counts.get(code, 0))}",
+        key="state",
+        bind="query-params",
+    )
+    chosen = JobFilter(
+        which.step,
+        (state,) if state else (),
+        which.crew,
+        which.technician,
+        which.group_kind,
+        which.group,
+        which.search,
+    )
+    rows = counts.get(state, 0) if state else total
+    pages = max(1, -(-rows // data.PAGE_OF_JOBS))
+    slot = st.container()
+    page = 1
+    if pages > 1:
+        page = min(st.pagination(pages, key="jobs_page", bind="query-params"), pages)
+    first = (page - 1) * data.PAGE_OF_JOBS + 1
+    last = min(rows, page * data.PAGE_OF_JOBS)
+    noun = "job" if which.step not in (None, "all") else "job step"
+    about = f" {what}" if what else ""
+    shown = f"; shown: {words.count(first)} to {words.count(last)}" if pages > 1 else ""
+    with slot:
+        note(f"**{words.counted(rows, noun)}**{about}{shown}, newest first.")
+        job_table(data.job_steps(chosen, page), chosen, key)
+
+
+def job_table(steps: pl.DataFrame, which: JobFilter, key: str) -> None:
+    """The job steps of one page of a list; the button of a row opens its job folder."""
+    if steps.is_empty():
+        return
+    ids = steps["job_id"].to_list()
+    shown = steps.select(
+        pl.lit("Open").alias("Open"),
+        pl.col("job_id").alias("Job"),
+        pl.col("finished_on").alias("Finished"),
+        pl.col("name").alias("Technician"),
+        pl.col("crew").alias("Crew"),
+        pl.col("step").cast(pl.String).replace_strict(words.STEP, default=pl.col("step").cast(pl.String)).alias("Step"),
+        pl.col("state").cast(pl.String).map_elements(words.state_with_sign, return_dtype=pl.String).alias("State"),
+        pl.struct("measured", "unit")
+        .map_elements(lambda r: words.measured(r["measured"], r["unit"]), return_dtype=pl.String)
+        .alias("Measured"),
+        pl.struct("limit_value", "unit")
+        .map_elements(lambda r: words.measured(r["limit_value"], r["unit"]), return_dtype=pl.String)
+        .alias("Limit"),
+        pl.col("why").alias("Why"),
+    )
+    if which.step not in (None, "all"):
+        shown = shown.drop("Step")
+    # the key is made from the rows shown: a grid with a fixed key keeps a row's number when other rows come
+    click_key = f"{key}_open_{abs(hash(tuple(ids))) % 10**8}"
+    st.dataframe(
+        shown,
+        hide_index=True,
+        height=min(38 + 35 * len(ids), 460),
+        column_config={
+            "Open": st.column_config.ButtonColumn(
+                "", width=70, type="tertiary", key=click_key, on_click=_open_clicked, args=(ids, click_key, which)
+            ),
+            "Finished": st.column_config.DateColumn(format="D MMM YYYY"),
+            "Why": st.column_config.TextColumn(width="large"),
+        },
+        alt="The jobs behind the number, newest first",
+    )
+
+
+def first_run() -> None:
+    """Nothing has been loaded yet: say what this is for and what to do."""
+    answer("Nothing has been loaded yet, so there is nothing to judge.")
+    st.markdown(
+        "Put in the records you have: commissioning sheets, service calls, gauge logs. Every step of every job is then "
+        "judged from what was **measured**, and what is not known is counted apart from what was not done."
+    )
+    st.markdown(
+        "- **From here:** open *Loading dock* and drop your export files on it.\n"
+        "- **From a terminal:** `slowfuse load FOLDER`\n"
+        "- **To look around first:** `slowfuse demo` makes an invented fleet."
+    )
+    st.page_link(DOCK_PAGE, label="Open the Loading dock", icon=":material/upload_file:")
+
+
+def not_fitted(what: str) -> None:
+    """Jobs are there, but the statistics are not."""
+    answer(f"{what} has not been worked out yet: the records are loaded, the figures are not.")
+    st.markdown("Run `slowfuse fit`, or press the button on *House rules*. It takes seconds to minutes.")
+    st.page_link("pages/house_rules.py", label="Open House rules", icon=":material/tune:")

@@ -1,0 +1,821 @@
+"""What the pages ask of the store: the only place with SQL and with caches.
+
+Every answer is an aggregate or at most 500 rows. Answers are kept by generation, so a page never mixes two; a new load
+or fit is seen on the next run of the page. Each call takes a cursor of its own, since one DuckDB connection refuses
+concurrent calls. Nothing here reads the sites' addresses, contacts or telephone numbers.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+import streamlit as st
+
+from pipelines.contract import STATES, STEPS, UNPLANNED_CALL_KINDS
+from pipelines.entries import Entries
+from pipelines.house_rules import HouseRules
+from pipelines.store import Pointer, Reader, Store
+
+if TYPE_CHECKING:
+    import duckdb
+
+ROWS_AT_MOST = 500
+MARKS_AT_MOST = 2000
+PAGE_OF_JOBS = 100
+
+# Wilson's interval for a share, for the few shares that a page adds up from counts
+_WILSON = """
+    case when {known} > 0 then
+        ({good} / {known} + 1.9208 / {known} {sign}
+         1.96 * sqrt({good} / {known} * (1 - {good} / {known}) / {known} + 0.9604 / ({known} * {known})))
+        / (1 + 3.8416 / {known})
+    end
+"""
+
+
+def wilson(good: str, known: str, sign: str) -> str:
+    return _WILSON.format(good=f"({good})::double", known=f"({known})::double", sign=sign)
+
+
+# --- the store and its generation
+
+
+def store() -> Store:
+    return Store.locate()
+
+
+@st.cache_resource(max_entries=4, show_spinner=False)
+def _reader(folder: str) -> Reader:
+    return Reader(Store(folder))
+
+
+@dataclass(frozen=True)
+class Stamp:
+    """What the reader must know of the figures' age: the data's last day, the last load, the generation."""
+
+    generation: int
+    made_at: str
+    as_of: dt.date | None
+    last_load: str | None
+    loaded_at: dt.datetime | None
+    jobs: int
+    fitted: bool
+
+
+def connection() -> tuple[Pointer, duckdb.DuckDBPyConnection]:
+    """The current generation; raises StoreMissingError before the first load."""
+    return _reader(str(store().folder.resolve())).connection()
+
+
+@st.cache_data(max_entries=400, ttl="2h", show_spinner=False)
+def _answer(
+    folder: str, generation: int, made_at: str, sql: str, parameters: dict[str, Any], _con: duckdb.DuckDBPyConnection
+) -> pl.DataFrame:
+    cursor = _con.cursor()
+    try:
+        return cursor.sql(sql, params=parameters or None).pl()
+    finally:
+        cursor.close()
+
+
+def ask(sql: str, **parameters: Any) -> pl.DataFrame:
+    pointer, con = connection()
+    return _answer(str(store().folder.resolve()), pointer.generation, pointer.made_at, sql, parameters, con)
+
+
+def tables() -> set[str]:
+    """The tables of the current generation: what has been fitted can be asked, what has not is told so."""
+    names = ask("select table_name as name from duckdb_tables() union select view_name from duckdb_views()")
+    return set(names["name"].to_list())
+
+
+def columns(table: str) -> set[str]:
+    return set(ask("select column_name as name from duckdb_columns() where table_name = $table", table=table)["name"])
+
+
+def ask_table(table: str, sql: str, **parameters: Any) -> pl.DataFrame:
+    """The answer, or an empty frame where the table is not there yet (before the first fit)."""
+    return ask(sql, **parameters) if table in tables() else pl.DataFrame()
+
+
+def stamp() -> Stamp:
+    pointer, _ = connection()
+    known = tables()
+    as_of = None
+    if "fit_run" in known and "as_of" in columns("fit_run"):
+        found = ask("select max(as_of)::date as as_of from fit_run")
+        as_of = found["as_of"][0] if found.height else None
+    fitted = as_of is not None
+    if as_of is None and "staged_job" in known:
+        as_of = ask(
+            "select max(d) as as_of from (select max(finished_on) as d from staged_job where finished_on <= today() "
+            "union all select max(opened_on) from staged_call where opened_on <= today())"
+        )["as_of"][0]
+    load = ask_table(
+        "load_run",
+        "select load_id, ended_at from load_run where undone_at is null order by ended_at desc nulls last limit 1",
+    )
+    jobs = ask_table("staged_job", "select count(*) as jobs from staged_job")
+    return Stamp(
+        generation=pointer.generation,
+        made_at=pointer.made_at,
+        as_of=as_of,
+        last_load=load["load_id"][0] if load.height else None,
+        loaded_at=load["ended_at"][0] if load.height else None,
+        jobs=int(jobs["jobs"][0]) if jobs.height else 0,
+        fitted=fitted,
+    )
+
+
+def entries() -> Entries:
+    return Entries(store().entries_file)
+
+
+def house_rules() -> HouseRules:
+    """The house rules as entered: what a page shows as settings; the figures stand on those of their generation."""
+    return entries().house_rules()
+
+
+# --- steps, groups, people
+
+
+def fleet_by_step() -> pl.DataFrame:
+    """One row for each step: counts over all technicians, the share good with its interval and bounds, the target."""
+    return ask_table(
+        "technician_step",
+        f"""
+        with summed as (
+            select step, sum(applicable)::bigint as applicable, sum(known)::bigint as known, sum(good)::bigint as good,
+                sum(failed)::bigint as failed, sum(ticked_only)::bigint as ticked_only,
+                sum(not_done)::bigint as not_done, sum(unknown)::bigint as unknown,
+                sum(disputed)::bigint as disputed, max(target) as target, count(*) as technicians
+            from technician_step group by step
+        )
+        select *, good / nullif(known, 0) as rate,
+            {wilson("good", "known", "-")} as low, {wilson("good", "known", "+")} as high,
+            good / nullif(known + unknown, 0) as rate_if_unknown_bad,
+            (good + unknown) / nullif(known + unknown, 0) as rate_if_unknown_good
+        from summed
+        """,
+    )
+
+
+def group_kinds() -> list[str]:
+    found = ask_table("group_step", 'select distinct group_kind from group_step where "group" is not null')
+    return found["group_kind"].to_list() if found.height else []
+
+
+def group_step(kind: str) -> pl.DataFrame:
+    return ask_table("group_step", "select * from group_step where group_kind = $kind", kind=kind)
+
+
+def crews() -> list[str]:
+    found = ask_table("technician_step", "select distinct crew from technician_step where crew is not null order by 1")
+    return found["crew"].to_list() if found.height else []
+
+
+def technicians() -> dict[str, str]:
+    """Each technician's name, or the id where no name was given."""
+    found = ask_table(
+        "technician_step",
+        "select distinct ts.technician_id, coalesce(nullif(t.name, ''), ts.technician_id) as name "
+        "from technician_step ts left join staged_technician t using (technician_id) "
+        "where ts.technician_id is not null order by name, 1",
+    )
+    return dict(found.iter_rows()) if found.height else {}
+
+
+def technician_step(step: str, crew: str | None = None) -> pl.DataFrame:
+    """One row for each technician of one step, in the order of crew and name: never an order of merit."""
+    return ask_table(
+        "technician_step",
+        f"select ts.*, coalesce(nullif(t.name, ''), ts.technician_id) as name, t.left_on "
+        f"from technician_step ts left join staged_technician t using (technician_id) "
+        f"where ts.step = $step and ($crew is null or ts.crew = $crew) and ts.applicable > 0 "
+        f"order by ts.crew nulls last, name limit {ROWS_AT_MOST}",
+        step=step,
+        crew=crew,
+    )
+
+
+def technicians_by_flag(step: str | None = None) -> dict[str, int]:
+    found = ask_table(
+        "technician_step",
+        "select flag, count(*) as n from technician_step where step not in ('all', 'whole_job') "
+        "and ($step is null or step = $step) group by flag",
+        step=step,
+    )
+    return dict(found.iter_rows()) if found.height else {}
+
+
+def month_step(step: str, crew: str | None = None) -> pl.DataFrame:
+    """The months of one step for the fleet or one crew, at most the last 48."""
+    names = columns("month_step") if "month_step" in tables() else set()
+    if not names:
+        return pl.DataFrame()
+    crew_column = "crew" if "crew" in names else '"group"'
+    whole_fleet = f"({crew_column} is null or {crew_column} in ('', 'fleet', 'all'))"
+    return ask(
+        f"select * from (select * from month_step where step = $step and "
+        f"(case when $crew is null then {whole_fleet} else {crew_column} = $crew end) order by month desc limit 48) "
+        "order by month",
+        step=step,
+        crew=crew,
+    )
+
+
+# --- jobs behind a number
+
+
+@dataclass(frozen=True)
+class JobFilter:
+    """Which job steps are meant. A value of None does not narrow; the same filter opens the same list from a link."""
+
+    step: str | None = None
+    states: tuple[str, ...] = ()
+    crew: str | None = None
+    technician: str | None = None
+    group_kind: str | None = None
+    group: str | None = None
+    search: str | None = None
+
+    def parameters(self) -> dict[str, Any]:
+        return {
+            "step": self.step,
+            "states": list(self.states) or [""],
+            "any_state": not self.states,
+            "crew": self.crew,
+            "technician": self.technician,
+            "group": self.group,
+            "search": _like(self.search),
+        }
+
+    def where(self) -> str:
+        conditions = [
+            "g.state <> 'not_applicable'" if not self.states else "true",
+            "($step is null or g.step = $step)",
+            "($any_state or list_contains($states, g.state))",
+            "($crew is null or t.crew = $crew)",
+            "($technician is null or g.technician_id = $technician)",
+            "($search is null or g.job_id ilike $search escape '!' or g.system_id ilike $search escape '!')",
+        ]
+        expression = GROUP_OF_JOB.get(self.group_kind or "")
+        conditions.append(
+            f"($group is null or coalesce({expression}, '') = $group)" if expression else "($group is null or true)"
+        )
+        return " and ".join(conditions)
+
+
+# how a job step belongs to a group; the same rule as group_step's, so that the counts agree
+GROUP_OF_JOB = {
+    "crew": "t.crew",
+    "branch": "coalesce(nullif(j.branch, ''), t.branch)",
+    "firm": "t.firm",
+    "form": "j.form",
+    "equipment": "s.equipment",
+}
+_JOB_STEPS = """
+    from step_grade g
+    join staged_job j using (job_id)
+    left join staged_system s on s.system_id = j.system_id
+    left join staged_technician t on t.technician_id = g.technician_id
+"""
+
+
+def _like(text: str | None) -> str | None:
+    if not text:
+        return None
+    for sign in "!%_":
+        text = text.replace(sign, "!" + sign)
+    return f"%{text.strip()}%"
+
+
+def job_states(which: JobFilter) -> dict[str, int]:
+    """How many job steps the filter holds in each state, the state itself left open."""
+    open_filter = JobFilter(which.step, (), which.crew, which.technician, which.group_kind, which.group, which.search)
+    found = ask_table(
+        "step_grade",
+        f"select g.state, count(*) as n {_JOB_STEPS} where {open_filter.where()} group by 1",
+        **open_filter.parameters(),
+    )
+    counts = dict(found.iter_rows()) if found.height else {}
+    return {state: counts[state] for state in STATES if state in counts}
+
+
+def job_steps(which: JobFilter, page: int = 1) -> pl.DataFrame:
+    """One page of the job steps behind a number, the newest first."""
+    return ask_table(
+        "step_grade",
+        f"select g.job_id, g.step, g.state, j.finished_on, coalesce(nullif(t.name, ''), g.technician_id) as name, "
+        f"t.crew, s.equipment, g.measured, g.limit_value, g.unit, g.why "
+        f"{_JOB_STEPS} where {which.where()} order by j.finished_on desc nulls last, g.job_id, g.step "
+        f"limit {PAGE_OF_JOBS} offset $skip",
+        skip=(page - 1) * PAGE_OF_JOBS,
+        **which.parameters(),
+    )
+
+
+def neighbours(which: JobFilter, job_id: str) -> dict[str, Any]:
+    """Where a job stands in the filter's list of jobs, newest first: its place, how many there are, who is beside it."""
+    found = ask_table(
+        "step_grade",
+        f"""
+        with listed as (
+            select g.job_id, max(j.finished_on) as finished_on {_JOB_STEPS} where {which.where()} group by g.job_id
+        ), placed as (
+            select job_id, row_number() over w as place, lag(job_id) over w as newer, lead(job_id) over w as older,
+                count(*) over () as jobs
+            from listed window w as (order by finished_on desc nulls last, job_id)
+        )
+        select * from placed where job_id = $job or place = 1 order by job_id = $job desc limit 1
+        """,
+        job=job_id,
+        **which.parameters(),
+    )
+    if found.is_empty():
+        return {"place": None, "jobs": 0, "newer": None, "older": None}
+    row = found.row(0, named=True)
+    if row["job_id"] != job_id:
+        return {"place": None, "jobs": row["jobs"], "newer": None, "older": row["job_id"]}
+    return row
+
+
+def matching_jobs(which: JobFilter, at_most: int = 50) -> pl.DataFrame:
+    """The jobs of a filter, newest first, for the search on Job folder."""
+    return ask_table(
+        "step_grade",
+        f"select g.job_id, any_value(j.system_id) as system_id, any_value(j.job_kind) as job_kind, "
+        f"any_value(s.equipment) as equipment, max(j.finished_on) as finished_on, "
+        f"count(*) filter (g.state = 'passed') as good, "
+        f"count(*) filter (g.state in ('passed','failed','ticked_only','not_done')) as known "
+        f"{_JOB_STEPS} where {which.where()} group by g.job_id "
+        f"order by finished_on desc nulls last, g.job_id limit {int(at_most)}",
+        **which.parameters(),
+    )
+
+
+# --- one job
+
+
+def job(job_id: str) -> dict[str, Any] | None:
+    found = ask_table(
+        "staged_job",
+        """
+        select j.*, s.equipment, s.refrigerant, s.nominal_tons, s.metering, s.model, s.ducted, s.air_handler,
+            s.warranty_until, s.agreement, s.retired_on, s.retired_because, t.crew, t.firm,
+            coalesce(nullif(t.name, ''), j.technician_id) as name, coalesce(nullif(j.branch, ''), t.branch) as at_branch
+        from staged_job j left join staged_system s on s.system_id = j.system_id
+        left join staged_technician t on t.technician_id = j.technician_id
+        where j.job_id = $job limit 1
+        """,
+        job=job_id,
+    )
+    return found.row(0, named=True) if found.height else None
+
+
+def grades_of_job(job_id: str) -> pl.DataFrame:
+    has_limit = "limit_used" in tables()
+    limit_columns = (
+        "l.quantity, l.at_least, l.at_most, l.bound, l.source, l.clause, l.status, l.profile"
+        if has_limit
+        else "null as quantity, null as at_least, null as at_most, null as bound, null as source, null as clause, "
+        "null as status, null as profile"
+    )
+    join = "left join limit_used l using (limit_id)" if has_limit else ""
+    return ask_table(
+        "step_grade",
+        f"select g.*, {limit_columns}, coalesce(nullif(t.name, ''), g.technician_id) as name, "
+        f"st.ticked, st.started_at, st.ended_at "
+        f"from step_grade g {join} left join staged_technician t on t.technician_id = g.technician_id "
+        f"left join staged_step st on st.job_id = g.job_id and st.step::varchar = g.step::varchar "
+        f"where g.job_id = $job order by list_position($steps, g.step::varchar)",
+        job=job_id,
+        steps=list(STEPS),
+    )
+
+
+def readings_of_job(job_id: str) -> pl.DataFrame:
+    """Everything that was read on the job, as taken in and as written, in the order of the trade's steps and time."""
+    return ask_table(
+        "staged_reading",
+        f"""
+        select taken_at, step::varchar as step, quantity::varchar as quantity, value, unit::varchar as unit, value_text,
+            original_value, original_unit, instrument_id, source_file, source_line, load_id, reading_order,
+            reading_order = max(reading_order) over (partition by step, quantity) as counts
+        from staged_reading where job_id = $job
+        order by list_position($steps, step::varchar), taken_at nulls last, reading_order limit {ROWS_AT_MOST}
+        """,
+        job=job_id,
+        steps=list(STEPS),
+    )
+
+
+def rejected_of_job(job_id: str) -> pl.DataFrame:
+    return ask_table(
+        "rejected_reading",
+        "select step::varchar as step, quantity::varchar as quantity, value, reason from rejected_reading "
+        "where job_id = $job limit 100",
+        job=job_id,
+    )
+
+
+def history_of_job(job_id: str) -> pl.DataFrame:
+    """Earlier versions of the job's own rows: what a later load replaced."""
+    names = columns("row_history") if "row_history" in tables() else set()
+    if not {"table_name", "row_key", "superseded_at"} <= names:
+        return pl.DataFrame()
+    return ask(
+        "select table_name, row_key, row_as_json, load_id, superseded_by, superseded_at from row_history "
+        "where table_name in ('jobs', 'steps', 'readings', 'staged_job', 'staged_step', 'staged_reading') "
+        "and contains(row_key::varchar, $job) order by superseded_at desc limit 100",
+        job=job_id,
+    )
+
+
+def gauge_logs_of_job(job_id: str) -> pl.DataFrame:
+    """Which gauge logs the job has: step, attempt, quantity, samples, minutes."""
+    return ask_table(
+        "staged_trace",
+        "select step::varchar as step, coalesce(attempt, 1) as attempt, quantity::varchar as quantity, "
+        "any_value(unit)::varchar as unit, count(*) as samples, max(elapsed_s) / 60 as minutes, "
+        "any_value(source_file) as source_file, any_value(instrument_id) as instrument_id "
+        "from staged_trace where job_id = $job group by 1, 2, 3 order by 1, 2, 3 limit 60",
+        job=job_id,
+    )
+
+
+def gauge_log(job_id: str, step: str, attempt: int, quantity: str) -> pl.DataFrame:
+    """One gauge log, thinned to what a chart can hold; the lowest and highest sample of each stretch are kept."""
+    return ask_table(
+        "staged_trace",
+        f"""
+        with log as (
+            select elapsed_s, value from staged_trace
+            where job_id = $job and step::varchar = $step and coalesce(attempt, 1) = $attempt
+                and quantity::varchar = $quantity
+        ), cut as (
+            select *, ntile({MARKS_AT_MOST // 4}) over (order by elapsed_s) as stretch, count(*) over () as samples
+            from log
+        )
+        select elapsed_s, value from cut where samples <= {MARKS_AT_MOST // 2}
+        union all
+        select unnest([arg_min(elapsed_s, value), arg_max(elapsed_s, value)]), unnest([min(value), max(value)])
+        from cut where samples > {MARKS_AT_MOST // 2} group by stretch
+        order by elapsed_s
+        """,
+        job=job_id,
+        step=step,
+        attempt=attempt,
+        quantity=quantity,
+    )
+
+
+def trace_verdicts(job_id: str) -> pl.DataFrame:
+    return ask_table("trace_verdict", "select * from trace_verdict where job_id = $job limit 60", job=job_id)
+
+
+def later_calls(system_id: str, after: dt.date | None) -> pl.DataFrame:
+    return ask_table(
+        "staged_call",
+        "select call_id, opened_on, call_kind::varchar as call_kind, finding::varchar as finding, put_right, cost, "
+        "source_file, source_line from staged_call where system_id = $system and ($after is null or opened_on >= $after) "
+        "order by opened_on limit 200",
+        system=system_id,
+        after=after,
+    )
+
+
+def jobs_of_system(system_id: str) -> pl.DataFrame:
+    return ask_table(
+        "staged_job",
+        "select job_id, job_kind::varchar as job_kind, finished_on from staged_job where system_id = $system "
+        "order by finished_on nulls last, job_id limit 50",
+        system=system_id,
+    )
+
+
+# --- what goes with a step that is not good
+
+
+def effect_outcomes() -> list[str]:
+    found = ask_table("step_effect", "select outcome, sum(events) as n from step_effect group by 1 order by 2 desc")
+    return found["outcome"].to_list() if found.height else []
+
+
+def effect_contrasts(outcome: str) -> list[str]:
+    found = ask_table(
+        "step_effect", "select distinct contrast from step_effect where outcome = $outcome", outcome=outcome
+    )
+    return found["contrast"].to_list() if found.height else []
+
+
+def step_effect(outcome: str, contrast: str = "not_good") -> pl.DataFrame:
+    return ask_table(
+        "step_effect",
+        "select * from step_effect where outcome = $outcome and contrast = $contrast "
+        "order by list_position($steps, step::varchar), age_band",
+        outcome=outcome,
+        contrast=contrast,
+        steps=list(STEPS),
+    )
+
+
+def incidence(outcome: str, step: str) -> pl.DataFrame:
+    return ask_table(
+        "incidence",
+        f"select * from incidence where outcome = $outcome and step = $step order by arm, age_months "
+        f"limit {MARKS_AT_MOST // 2}",
+        outcome=outcome,
+        step=step,
+    )
+
+
+def incidence_outcomes(step: str) -> list[str]:
+    found = ask_table("incidence", "select distinct outcome from incidence where step = $step", step=step)
+    return found["outcome"].to_list() if found.height else []
+
+
+def step_cost() -> pl.DataFrame:
+    return ask_table(
+        "step_cost",
+        "select * from step_cost order by list_position($steps, step::varchar)",
+        steps=[*STEPS, "all"],
+    )
+
+
+def fit_notes(*topics: str) -> pl.DataFrame:
+    return ask_table(
+        "fit_note",
+        "select topic, step, text from fit_note where ($any or list_contains($topics, topic)) limit 200",
+        any=not topics,
+        topics=list(topics) or [""],
+    )
+
+
+def fit_run() -> dict[str, Any]:
+    found = ask_table("fit_run", "select * from fit_run limit 1")
+    return found.row(0, named=True) if found.height else {}
+
+
+# --- slow fuses
+
+
+def risk_areas() -> list[str]:
+    found = ask_table(
+        "install_risk",
+        "select distinct area from install_risk where area is not null and area <> '' order by 1 limit 300",
+    )
+    return found["area"].to_list() if found.height else []
+
+
+def risk_horizons() -> list[int]:
+    found = ask_table("install_risk", "select distinct horizon_months from install_risk order by 1")
+    return [int(months) for months in found["horizon_months"]] if found.height else []
+
+
+# the share of the failure's cost that a visit takes away, as chance: benefit = avoided x cost of a failure - visit's cost
+_RISK = """
+    with priced as (
+        select r.*, case when probability > 0 and expected_loss > 0 then
+            greatest(0, least(probability, (visit_benefit + $visit_cost) * probability / expected_loss)) else 0 end
+            as avoided
+        from install_risk r
+        where horizon_months = $horizon and ($area is null or area = $area)
+            and ($warranty_months is null or (warranty_until >= as_of
+                and warranty_until < as_of + to_months($warranty_months::int)))
+    )
+"""
+
+
+def _risk_parameters(horizon: int, area: str | None, warranty_months: int | None, visit_cost: float) -> dict[str, Any]:
+    return {"horizon": horizon, "area": area, "warranty_months": warranty_months, "visit_cost": visit_cost}
+
+
+def risk_list(
+    horizon: int, area: str | None, warranty_months: int | None, visit_cost: float, at_most: int
+) -> pl.DataFrame:
+    """The systems to visit first: by the benefit of a visit at 12 months, with chances at the horizon asked for."""
+    return ask_table(
+        "install_risk",
+        f"{_RISK} select p.system_id, p.job_id, p.area, p.as_of, p.last_seen_on, p.warranty_until, p.probability, p.low, "
+        f"p.high, p.probability_if_good, p.expected_loss, p.visit_benefit, p.rank, p.reasons, p.check_on_visit, "
+        f"p.avoided, s.equipment, s.refrigerant, s.nominal_tons, j.finished_on, j.job_kind "
+        f"from priced p left join staged_system s on s.system_id = p.system_id "
+        f"left join staged_job j on j.job_id = p.job_id "
+        f"order by p.rank, p.system_id limit {min(int(at_most), ROWS_AT_MOST)}",
+        **_risk_parameters(horizon, area, warranty_months, visit_cost),
+    )
+
+
+def risk_totals(
+    horizon: int, area: str | None, warranty_months: int | None, visit_cost: float, visits: int
+) -> dict[str, Any]:
+    """What the first so many visits hold: failures expected and avoided, against the whole list."""
+    found = ask_table(
+        "install_risk",
+        f"""
+        {_RISK}, placed as (select *, row_number() over (order by rank, system_id) as place from priced)
+        select count(*) as systems, sum(probability) as expected,
+            count(*) filter (place <= $visits) as visits,
+            sum(probability) filter (place <= $visits) as expected_in, sum(low) filter (place <= $visits) as low_in,
+            sum(high) filter (place <= $visits) as high_in,
+            sum(avoided) filter (place <= $visits) as avoided_in,
+            sum(case when probability > 0 then avoided * low / probability end) filter (place <= $visits) as avoided_low,
+            sum(case when probability > 0 then avoided * high / probability end) filter (place <= $visits)
+                as avoided_high,
+            sum(expected_loss) filter (place <= $visits) as loss_in,
+            sum(visit_benefit) filter (place <= $visits) as benefit_in,
+            count(*) filter (visit_benefit > 0) as worth_it,
+            count(*) filter (0.5 * (visit_benefit + $visit_cost) - $visit_cost > 0) as worth_it_at_half,
+            count(*) filter (2 * (visit_benefit + $visit_cost) - $visit_cost > 0) as worth_it_at_double,
+            count(*) filter (warranty_until between as_of and as_of + interval 6 month) as warranty_soon,
+            max(as_of) as as_of
+        from placed
+        """,
+        visits=visits,
+        **_risk_parameters(horizon, area, warranty_months, visit_cost),
+    )
+    return found.row(0, named=True) if found.height else {}
+
+
+def risk_curve(horizon: int, area: str | None, warranty_months: int | None, visit_cost: float) -> pl.DataFrame:
+    """Failures avoided as visits are added in the list's order, and in no order: at most 300 points."""
+    return ask_table(
+        "install_risk",
+        f"""
+        {_RISK}, placed as (
+            select row_number() over w as visits, sum(avoided) over w as avoided,
+                sum(case when probability > 0 then avoided * low / probability else 0 end) over w as low,
+                sum(case when probability > 0 then avoided * high / probability else 0 end) over w as high,
+                avg(avoided) over () as mean_avoided, count(*) over () as systems
+            from priced window w as (order by rank, system_id)
+        )
+        select visits, avoided, low, high, visits * mean_avoided as at_random, systems from placed
+        where visits <= 40 or visits % greatest(1, systems // 250) = 0 or visits = systems order by visits
+        """,
+        **_risk_parameters(horizon, area, warranty_months, visit_cost),
+    )
+
+
+def calibration() -> pl.DataFrame:
+    return ask_table("calibration", 'select * from calibration order by cutoff desc, "group" limit 200')
+
+
+def model_card() -> pl.DataFrame:
+    return ask_table("model_card", "select * from model_card order by cutoff desc, horizon_months limit 60")
+
+
+# --- training
+
+
+def training_need(step: str | None = None) -> pl.DataFrame:
+    return ask_table(
+        "training_need",
+        f"select n.*, coalesce(nullif(t.name, ''), n.technician_id) as name from training_need n "
+        f"left join staged_technician t using (technician_id) where ($step is null or n.step = $step) "
+        f"order by list_position(['first', 'next', 'later'], n.priority), list_position($steps, n.step::varchar), "
+        f"n.crew nulls last, name limit {ROWS_AT_MOST}",
+        step=step,
+        steps=list(STEPS),
+    )
+
+
+def training_by_step() -> pl.DataFrame:
+    """For each step: how the gap to the target splits, over all people, and what closing it would save."""
+    return ask_table(
+        "training_need",
+        """
+        select step, count(*) as technicians, count(*) filter (priority = 'first') as first,
+            sum(gap_cannot * jobs_per_year) as cannot, sum(gap_not_recorded * jobs_per_year) as not_recorded,
+            sum(gap_no_tool * jobs_per_year) as no_tool, sum(jobs_per_year) as jobs_per_year,
+            sum(saving_per_year) as saving, sum(low) as low, sum(high) as high
+        from training_need group by step order by list_position($steps, step::varchar)
+        """,
+        steps=list(STEPS),
+    )
+
+
+def training_effect() -> pl.DataFrame:
+    return ask_table(
+        "training_effect",
+        "select * from training_effect order by list_position($steps, step::varchar)",
+        steps=list(STEPS),
+    )
+
+
+def course_effect() -> pl.DataFrame:
+    return ask_table("course_effect", f"select * from course_effect order by held_on desc limit {ROWS_AT_MOST}")
+
+
+# --- loads
+
+
+def loads() -> pl.DataFrame:
+    """Each load and file, the newest first."""
+    return ask_table("load_run", f"select * from load_run order by started_at desc, source_file limit {ROWS_AT_MOST}")
+
+
+def load_totals() -> pl.DataFrame:
+    """One row for each load: its files and the sums of its counts, the newest first."""
+    return ask_table(
+        "load_run",
+        """
+        select load_id, min(started_at) as started_at, max(ended_at) as ended_at, count(*) as files,
+            sum(rows_read)::bigint as rows_read, sum(rows_new)::bigint as rows_new,
+            sum(rows_changed)::bigint as rows_changed, sum(rows_unchanged)::bigint as rows_unchanged,
+            sum(rows_rejected)::bigint as rows_rejected, sum(rows_passed_over)::bigint as rows_passed_over,
+            sum(values_rejected)::bigint as values_rejected, max(undone_at) as undone_at
+        from load_run group by load_id order by min(started_at) desc, load_id desc limit 100
+        """,
+    )
+
+
+def reject_reasons(load_id: str | None) -> pl.DataFrame:
+    return ask_table(
+        "rejected_row",
+        "select table_name, column_name, scope, reason, count(*) as rows, any_value(value) as example "
+        "from rejected_row where ($load is null or load_id = $load) "
+        "group by 1, 2, 3, 4 order by rows desc limit 200",
+        load=load_id,
+    )
+
+
+def rejected_rows(load_id: str | None, scope: str | None, text: str | None, page: int = 1) -> pl.DataFrame:
+    return ask_table(
+        "rejected_row",
+        f"select load_id, source_file, source_line, scope, table_name, column_name, value, reason, row_as_text "
+        f"from rejected_row where ($load is null or load_id = $load) and ($scope is null or scope = $scope) "
+        f"and ($text is null or reason ilike $text escape '!' or source_file ilike $text escape '!' "
+        f"or column_name ilike $text escape '!') "
+        f"order by load_id desc, source_file, source_line limit {PAGE_OF_JOBS} offset $skip",
+        load=load_id,
+        scope=scope,
+        text=_like(text),
+        skip=(page - 1) * PAGE_OF_JOBS,
+    )
+
+
+def rejected_count(load_id: str | None, scope: str | None, text: str | None) -> int:
+    found = ask_table(
+        "rejected_row",
+        "select count(*) as n from rejected_row where ($load is null or load_id = $load) "
+        "and ($scope is null or scope = $scope) and ($text is null or reason ilike $text escape '!' "
+        "or source_file ilike $text escape '!' or column_name ilike $text escape '!')",
+        load=load_id,
+        scope=scope,
+        text=_like(text),
+    )
+    return int(found["n"][0]) if found.height else 0
+
+
+def proof_by_step() -> pl.DataFrame:
+    """For each step and state: how many job steps; what the records can answer at all."""
+    return ask_table(
+        "step_grade",
+        "select step, state, count(*) as n from step_grade where state <> 'not_applicable' group by 1, 2",
+    )
+
+
+def staged_counts() -> dict[str, int]:
+    """How many rows each contract table holds; absent tables count nothing."""
+    from pipelines.contract import TABLES
+
+    known = tables()
+    parts = [
+        f"select '{table.name}' as name, count(*) as n from {table.staged}" for table in TABLES if table.staged in known
+    ]
+    return dict(ask(" union all ".join(parts)).iter_rows()) if parts else {}
+
+
+def unplanned_calls() -> int:
+    found = ask_table(
+        "staged_call",
+        "select count(*) as n from staged_call where list_contains($kinds, call_kind::varchar)",
+        kinds=list(UNPLANNED_CALL_KINDS),
+    )
+    return int(found["n"][0]) if found.height else 0
+
+
+# --- limits and house rules
+
+
+def limits_in_force() -> pl.DataFrame:
+    return ask_table(
+        "limit_used",
+        "select * from limit_used order by list_position($steps, step::varchar), quantity, limit_id limit 500",
+        steps=list(STEPS),
+    )
+
+
+def rules_of_generation() -> dict[str, tuple[str, bool]]:
+    """The settings that the figures of this generation stand on: name -> (value, is a guess)."""
+    found = ask_table("house_rule", "select name, value, is_guess from house_rule")
+    return {name: (value, bool(guess)) for name, value, guess in found.iter_rows()} if found.height else {}
+
+
+def folder() -> Path:
+    return store().folder

@@ -1,0 +1,305 @@
+"""House rules: the limits with their sources, the words for each state, targets and costs; guesses are marked."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import polars as pl
+import streamlit as st
+
+from dashboard import components, data, running, words
+from pipelines.contract import FINDINGS, STATES, STEPS
+from pipelines.errors import InputError, StoreMissingError
+from pipelines.house_rules import CALLBACK_COST_GUESS, FAILURE_COST_GUESS, GUESSED, HouseRules
+
+GUESS = ":yellow-badge[house's guess, change it]"
+
+
+def page() -> None:
+    rules = data.house_rules()
+    changed_on = data.entries().settings_changed_on()
+    try:
+        limits = data.limits_in_force()
+    except StoreMissingError:
+        limits = pl.DataFrame()
+    guesses = [name for name in GUESSED if name not in changed_on]
+    _answer(rules, limits, guesses)
+    _pending(rules)
+    components.heading("Limits in force")
+    _limits(limits, rules)
+    components.heading("Targets")
+    _targets(rules)
+    components.heading("Costs, and what a visit can mend")
+    _costs(rules, changed_on)
+    components.heading("Follow-up and judging")
+    _judging(rules, changed_on)
+    components.heading("The words for each state")
+    _states()
+    _changes()
+    components.heading("The usual cautions")
+    components.cautions(name for name in words.CAUTION if name not in ("records", "people"))
+    components.about_people()
+
+
+def _answer(rules: HouseRules, limits: pl.DataFrame, guesses: list[str]) -> None:
+    if limits.is_empty():
+        sentence = f"The profile is “{rules.profile}”; its limits show here after the first load"
+    else:
+        memory = limits.filter(pl.col("status") == "memory").height
+        sentence = (
+            f"{words.counted(limits.height, 'limit')} are in force under the profile “{rules.profile}”, "
+            f"{words.count(memory)} of them from memory, to check in your edition"
+        )
+    if guesses:
+        sentence += (
+            f"; {words.counted(len(guesses), 'cost or share', 'costs and shares')} are still the house's guesses"
+        )
+    components.answer(sentence + ".")
+
+
+def _pending(rules: HouseRules) -> None:
+    """Say when the figures do not stand on the rules shown yet, and offer to work them out again."""
+    try:
+        stands_on = data.rules_of_generation()
+    except StoreMissingError:
+        return
+    from pipelines.house_rules import as_rows
+
+    now = {name: value for name, value, _, _ in as_rows(rules, {})}
+    differ = [name for name, value in now.items() if name in stands_on and stands_on[name][0] != value]
+    differ += [name for name in now if stands_on and name not in stands_on]
+    differ += [name for name in stands_on if name.partition(".")[0] in ("target", "mendable_share") and name not in now]
+    if differ:
+        names = words.joined(dict.fromkeys(name.partition(".")[0].replace("_", " ") for name in differ))
+        st.warning(
+            f"{names} changed since: the pages still stand on the earlier rules.",
+            title="Not worked out with these rules yet",
+            icon=":material/pending_actions:",
+        )
+    if (differ or not data.stamp().fitted) and st.button(
+        "Work the figures out again", key="fit_again", icon=":material/calculate:", type="primary"
+    ):
+        with st.status("Working the figures out …", expanded=True) as status:
+            slot = st.empty()
+            last = running.Command()
+            for last in running.run(["fit"], data.store()):
+                if last.said.strip():
+                    slot.code(last.said[-4000:], language=None, wrap_lines=True)
+            if last.code == 0:
+                status.update(label="The figures are new", state="complete")
+            else:
+                status.update(label="Not done; the earlier figures stand", state="error")
+        if last.code == 0:
+            st.rerun()
+
+
+def _save(changes: dict[str, Any], rules: HouseRules) -> None:
+    """Enter what differs from the rules in force; each change is kept with its day and the name given."""
+    by = str(st.session_state.get("entered_by") or "").strip()
+    entered = []
+    try:
+        for name, value in changes.items():
+            if value != getattr(rules, name):
+                data.entries().change_setting(name, value, by)
+                entered.append(name.replace("_", " "))
+    except InputError as error:
+        st.error(words.escaped(str(error)), icon=":material/error:", title="Not saved")
+        return
+    st.session_state["saved"] = (
+        f"Saved: {words.joined(entered)}." if entered else "Nothing was different: nothing saved."
+    )
+    st.rerun()
+
+
+def _limits(limits: pl.DataFrame, rules: HouseRules) -> None:
+    if st.session_state.get("saved"):
+        st.success(st.session_state.pop("saved"), icon=":material/check:")
+    with st.form("profile_form", border=False), st.container(horizontal=True, vertical_alignment="bottom"):
+        profiles = list(dict.fromkeys(["usual", "strict", rules.profile]))
+        profile = st.selectbox("Profile", profiles, index=profiles.index(rules.profile), key="set_profile", width=180)
+        altitude = st.number_input(
+            "Altitude where a site gives none, ft", value=rules.altitude_ft, min_value=-1500.0, max_value=20000.0,
+            step=100.0, key="set_altitude_ft", width=280,
+        )  # fmt: skip
+        if st.form_submit_button("Save", key="save_profile"):
+            _save({"profile": profile, "altitude_ft": altitude}, rules)
+    if limits.is_empty():
+        st.info("The limits are listed after the first load.")
+        return
+    step = st.selectbox(
+        "Step", list(STEPS), index=None, placeholder="All steps", format_func=words.step, key="limit_step",
+        bind="query-params", width=260,
+    )  # fmt: skip
+    rows = limits.filter(pl.col("step") == step) if step else limits
+    has = set(rows.columns)
+
+    def text(column: str) -> list[str]:
+        return (
+            [str(value) if value is not None else "" for value in rows[column]] if column in has else [""] * rows.height
+        )
+
+    table = pl.DataFrame(
+        {
+            "Step": [words.step(str(code)) for code in rows["step"]],
+            "What": [words.quantity(str(code)) for code in rows["quantity"]],
+            "At least": [words.measured(v, u) for v, u in zip(rows["at_least"], rows["unit"], strict=True)],
+            "At most": [
+                ("below " if bound == "excl" and v is not None else "") + words.measured(v, u)
+                for v, u, bound in zip(rows["at_most"], rows["unit"], text("bound"), strict=True)
+            ],
+            "Holds for": text("applies_to"),
+            "Source": text("source"),
+            "Clause": text("clause"),
+            "How sure": [words.SOURCE_STATUS.get(status, status) for status in text("status")],
+            "Note": text("note"),
+        }
+    )
+    st.dataframe(
+        table,
+        hide_index=True,
+        height=min(38 + 35 * table.height, 480),
+        column_config={"What": st.column_config.TextColumn(pinned=True)},
+        alt="The limits in force with their source and how sure it is",
+    )
+    components.note(
+        f"{words.counted(rows.height, 'limit')}. The maker's own limit (table `equipment_limits`) beats all of them, and "
+        "your local code comes before both."
+    )
+
+
+def _targets(rules: HouseRules) -> None:
+    components.note(
+        "The share of jobs on which a step should be good. A step without a target of your own is held against the "
+        "fleet's own share. Empty: no target of your own."
+    )
+    with st.form("target_form", border=False):
+        values: dict[str, float | None] = {}
+        with st.grid(3):
+            for step in STEPS:
+                own = rules.target.get(step)
+                values[step] = st.number_input(
+                    f"{words.step(step)}, %",
+                    value=None if own is None else 100 * own,
+                    min_value=0.0,
+                    max_value=100.0,
+                    step=1.0,
+                    placeholder="the fleet's own",
+                    key=f"set_target_{step}",
+                )
+        if st.form_submit_button("Save targets", key="save_targets"):
+            _save({"target": {step: round(v / 100, 4) for step, v in values.items() if v is not None}}, rules)
+
+
+def _costs(rules: HouseRules, changed_on: dict[str, str]) -> None:
+    def mark(name: str) -> str:
+        return "" if name in changed_on else f" {GUESS}"
+
+    components.note(
+        "What a failure costs comes from your own records where `calls` carries costs (its median); a figure entered here "
+        "comes before it. " + (GUESS if any(name not in changed_on for name in GUESSED) else "")
+    )
+    with st.form("cost_form", border=False):
+        with st.grid(4):
+            visit = st.number_input(
+                f"A visit{mark('visit_cost')}", value=rules.visit_cost, min_value=0.0, step=10.0, key="set_visit_cost"
+            )
+            failure = st.number_input(
+                f"A compressor failure{mark('failure_cost')}", value=rules.failure_cost, min_value=0.0, step=50.0,
+                placeholder=f"own median, else {FAILURE_COST_GUESS:,.0f}", key="set_failure_cost",
+            )  # fmt: skip
+            callback = st.number_input(
+                f"A callback{mark('callback_cost')}", value=rules.callback_cost, min_value=0.0, step=10.0,
+                placeholder=f"own median, else {CALLBACK_COST_GUESS:,.0f}", key="set_callback_cost",
+            )  # fmt: skip
+            currency = st.text_input("Currency", value=rules.currency, max_chars=3, key="set_currency")
+        st.markdown(f"**What a visit can still mend**, % of the step's extra risk{mark('mendable_share')}")
+        shares: dict[str, float] = {}
+        with st.grid(3):
+            for step in STEPS:
+                shares[step] = st.number_input(
+                    f"{words.step(step)}, %",
+                    value=100 * rules.mendable_share.get(step, 0.0),
+                    min_value=0.0,
+                    max_value=100.0,
+                    step=5.0,
+                    key=f"set_mendable_{step}",
+                )
+        if st.form_submit_button("Save costs", key="save_costs"):
+            _save(
+                {
+                    "visit_cost": visit,
+                    "failure_cost": failure,
+                    "callback_cost": callback,
+                    "currency": (currency or "").strip().upper(),
+                    "mendable_share": {step: round((value or 0) / 100, 4) for step, value in shares.items()},
+                },
+                rules,
+            )
+
+
+def _judging(rules: HouseRules, changed_on: dict[str, str]) -> None:
+    with st.form("judging_form", border=False):
+        with st.grid(3):
+            interval = st.number_input(
+                "Months between agreement visits", value=rules.visit_interval_months, min_value=0.5, max_value=120.0,
+                step=1.0, key="set_visit_interval_months",
+                help="Where a system's own interval is empty: how long after a planned visit we still know it runs.",
+            )  # fmt: skip
+            heard = st.number_input(
+                "Months a system counts as known after contact", value=rules.heard_back_months, min_value=0.5,
+                max_value=120.0, step=1.0, key="set_heard_back_months",
+                help="Off agreement: after this long without contact we no longer know whether it runs.",
+            )  # fmt: skip
+            controls = [finding for finding in FINDINGS if finding != "drain"]
+            control = st.selectbox(
+                "The outcome that no step can cause", controls, index=controls.index(rules.negative_control),
+                format_func=words.outcome, key="set_negative_control",
+            )  # fmt: skip
+        uncompensated = st.checkbox(
+            "Accept a pressure test without temperatures (the grade then says “not compensated”)",
+            value=rules.accept_uncompensated_pressure_test,
+            key="set_accept_uncompensated",
+        )
+        if st.form_submit_button("Save", key="save_judging"):
+            _save(
+                {
+                    "visit_interval_months": interval,
+                    "heard_back_months": heard,
+                    "negative_control": control,
+                    "accept_uncompensated_pressure_test": uncompensated,
+                },
+                rules,
+            )
+    st.text_input(
+        "Your name, kept with each change (may stay empty)", key="entered_by", persist_state="session", width=340
+    )
+
+
+def _states() -> None:
+    st.table(
+        {f"{words.STATE_SIGN[state]} {words.STATE[state]}": words.STATE_MEANING[state] for state in STATES},
+        border="horizontal",
+    )
+
+
+def _changes() -> None:
+    changes = data.entries().all("setting")
+    if not changes:
+        return
+    with st.expander(f"Every change of the rules ({len(changes)})", icon=":material/history:", key="rule_changes"):
+        st.dataframe(
+            pl.DataFrame(
+                {
+                    "Day": [entry.entered_at[:16].replace("T", " ") for entry in reversed(changes)],
+                    "Rule": [entry.subject.replace("_", " ") for entry in reversed(changes)],
+                    "Became": ["the default" if e.content is None else str(e.content) for e in reversed(changes)],
+                    "By": [entry.entered_by or "not said" for entry in reversed(changes)],
+                }
+            ),
+            hide_index=True,
+            alt="Every change of the house rules, newest first",
+        )
+
+
+if __name__ == "__main__":
+    page()

@@ -1,0 +1,386 @@
+"""Job folder: prove what was measured on this job."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+import streamlit as st
+
+from dashboard import charts, components, data, looks, words
+from dashboard.data import JobFilter
+from pipelines.contract import KNOWN_STATES, STATES, STEPS
+
+if TYPE_CHECKING:
+    from streamlit.delta_generator import DeltaGenerator
+
+HOW_GRADED = (
+    "Each step is held against the limit named beside it: the maker's own where it is known, else the profile's on "
+    "*House rules*. The worst reading of what was there decides. A tick alone proves nothing; a reading that is "
+    "incomplete, too short or unreadable is *cannot tell*, whatever was ticked."
+)
+HOW_READ = (
+    "Every reading as it stands in the file it came from, with the file's name and line, beside the figure it was taken "
+    "as. Several readings of one quantity: the latest counts, the others are kept."
+)
+LIMIT_ON_LOG = {
+    "vacuum_rise": [("rise_end", "limit at 10 min")],
+    "evacuation": [("vacuum", "limit")],
+}
+
+
+def page() -> None:
+    slot = st.container()
+    which = _list_filter()
+    job_id = _search(which)
+    job = data.job(job_id) if job_id else None
+    if job is None:
+        _no_such_job(job_id, which, slot)
+        return
+    grades = data.grades_of_job(job["job_id"])
+    with slot:
+        _answer(job, grades)
+        components.how_counted(HOW_GRADED, "graded")
+    _facts(job)
+    _steps(grades)
+    _gauge_logs(job["job_id"], grades)
+    _readings(job["job_id"])
+    _afterwards(job)
+    _changes(job["job_id"])
+    failing = grades.filter(pl.col("state").is_in(["failed", "not_done", "ticked_only"])) if grades.height else grades
+    names = [
+        name
+        for step in (failing["step"].to_list() if failing.height else [])
+        for name in words.STEP_CAUTIONS.get(step, ())
+    ]
+    if job.get("refrigerant") not in ("R-32", "R-454B"):
+        names = [name for name in names if name != "flammable"]
+    components.cautions(names)
+
+
+def _list_filter() -> JobFilter:
+    """The list that previous and next follow; it comes along in the link."""
+    with st.expander("The list that previous and next follow", icon=":material/filter_list:", key="folder_list"):
+        people = data.technicians()
+        with st.container(horizontal=True, vertical_alignment="bottom"):
+            step = st.selectbox(
+                "Step", list(STEPS), index=None, placeholder="All steps", format_func=words.step,
+                key="of_step", bind="query-params", width=230,
+            )  # fmt: skip
+            state = st.selectbox(
+                "State", list(STATES), index=None, placeholder="Any state", format_func=words.state_with_sign,
+                key="of_state", bind="query-params", width=230,
+            )  # fmt: skip
+            crew = st.selectbox(
+                "Crew", data.crews(), index=None, placeholder="All crews", key="of_crew", bind="query-params", width=180
+            )
+            technician = st.selectbox(
+                "Technician", list(people), index=None, placeholder="Everybody",
+                format_func=lambda who: people.get(who, who), key="of_technician", bind="query-params", width=220,
+            )  # fmt: skip
+    return JobFilter(step=step, states=(state,) if state else (), crew=crew, technician=technician)
+
+
+def _go(job_id: str) -> None:
+    st.session_state["job"] = job_id
+
+
+def _search(which: JobFilter) -> str | None:
+    """The job asked for; without one, the newest of the list."""
+    with st.container(horizontal=True, vertical_alignment="bottom"):
+        asked = st.text_input(
+            "Job or system number", key="job", bind="query-params", placeholder="all or part of it", width=260
+        ).strip()
+        found = data.matching_jobs(
+            JobFilter(which.step, which.states, which.crew, which.technician, search=asked or None), 50
+        )
+        exact = data.job(asked) if asked else None
+        ids = found["job_id"].to_list() if found.height else []
+        job_id = asked if exact else (ids[0] if ids and not asked else (ids[0] if len(ids) == 1 else None))
+        beside = data.neighbours(which, job_id) if job_id else {}
+        st.button(
+            "Newer", icon=":material/arrow_back:", key="newer", disabled=not beside.get("newer"),
+            on_click=_go, args=(beside.get("newer") or "",),
+        )  # fmt: skip
+        st.button(
+            "Older", icon=":material/arrow_forward:", icon_position="right", key="older",
+            disabled=not beside.get("older"), on_click=_go, args=(beside.get("older") or "",),
+        )  # fmt: skip
+        if beside.get("place"):
+            components.note(f"{words.count(beside['place'])} of {words.counted(beside['jobs'], 'job')}")
+        elif beside:
+            components.note(f"not in the list of {words.counted(beside['jobs'], 'job')}")
+    return job_id or (asked or None)
+
+
+def _no_such_job(asked: str | None, which: JobFilter, slot: DeltaGenerator) -> None:
+    found = data.matching_jobs(
+        JobFilter(which.step, which.states, which.crew, which.technician, search=asked or None), 50
+    )
+    with slot:
+        if found.is_empty():
+            components.answer(
+                f"No job or system holds “{words.escaped(asked)}” in this list." if asked else "No job fits this list."
+            )
+            return
+        more = " or more" if found.height == 50 else ""
+        components.answer(f"{found.height}{more} jobs hold “{words.escaped(asked)}”: choose one.")
+    for row in found.iter_rows(named=True):
+        st.button(
+            f"{words.escaped(row['job_id'])} · {words.EQUIPMENT.get(str(row['equipment']), 'equipment not known')}, "
+            f"{words.date(row['finished_on'])} · {row['good']} of {row['known']} known steps good",
+            key=f"choose_{row['job_id']}",
+            type="tertiary",
+            on_click=_go,
+            args=(row["job_id"],),
+        )
+
+
+def _answer(job: dict[str, Any], grades: pl.DataFrame) -> None:
+    equipment = words.EQUIPMENT.get(str(job.get("equipment")), "Equipment not known")
+    kind = words.JOB_KIND.get(str(job.get("job_kind")), "job")
+    what = f"Job {words.escaped(job['job_id'])} ({equipment.lower()}, {kind}, {words.date(job.get('finished_on'))})"
+    if job.get("installed_by") == "someone_else":
+        components.answer(f"{what} was put in by somebody else: there are no steps of ours to judge.")
+        return
+    if grades.is_empty():
+        components.answer(f"{what} has no grades yet.")
+        return
+    counts = {state: grades.filter(pl.col("state") == state).height for state in STATES}
+    belong = grades.height - counts["not_applicable"]
+    known = sum(counts[state] for state in KNOWN_STATES)
+    if not known:
+        components.answer(
+            f"{what}: nothing can be said about its {words.counted(belong, 'step')}; no reading or tick can be judged."
+        )
+        return
+
+    def named(state: str) -> str:
+        names = [words.step(step).lower() for step in grades.filter(pl.col("state") == state)["step"]]
+        return f"{counts[state]} {words.state(state)[0].lower()}{words.state(state)[1:]} ({words.joined(names)})"
+
+    rest = [
+        named(s) for s in ("failed", "not_done", "ticked_only", "cannot_tell", "no_record", "disputed") if counts[s]
+    ]
+    tail = f": {words.joined(rest)}" if rest else ""
+    components.answer(
+        f"{what}: {counts['passed']} of the {words.counted(belong, 'step')} that belong to it are good{tail}."
+    )
+
+
+def _facts(job: dict[str, Any]) -> None:
+    def said(value: Any, unit: str = "") -> str:
+        return "not recorded" if value in (None, "") else words.escaped(f"{value}{unit}")
+
+    flags = {True: "yes", False: "no", None: "not recorded"}
+    tons = "not recorded" if job.get("nominal_tons") is None else f"{words.number(job['nominal_tons'])} tons"
+    line = "not recorded" if job.get("line_set_ft") is None else f"{words.number(job['line_set_ft'], 0)} ft"
+    pairs = {
+        "System": said(job.get("system_id")),
+        "Lead": said(job.get("name")),
+        "Crew, branch": f"{said(job.get('crew'))}, {said(job.get('at_branch'))}",
+        "Refrigerant": said(job.get("refrigerant")),
+        "Size": tons,
+        "Metering": said(job.get("metering")).replace("\\_", " "),
+        "Joints": said(job.get("joints")),
+        "Line set": f"{line}, reused: {flags[job.get('line_set_reused')]}",
+        "Form": said(job.get("form")),
+        "Warranty until": words.date(job.get("warranty_until")),
+        "From": f"{said(job.get('source_file'))}, line {said(job.get('source_line'))}, load {said(job.get('load_id'))}",
+    }
+    with st.container(horizontal=True, gap="medium", key="job_facts"):
+        for name, value in pairs.items():
+            st.markdown(f":small[:gray[{name}]]  \n{value}", width="content")
+
+
+def _bounds(row: dict[str, Any]) -> str:
+    unit = words.unit(row.get("unit"))
+    least, most = row.get("at_least"), row.get("at_most")
+    if least is not None and most is not None:
+        return f"{words.figure(least)} to {words.figure(most)} {unit}".strip()
+    if most is not None:
+        return f"{'below' if row.get('bound') == 'excl' else 'at most'} {words.figure(most)} {unit}".strip()
+    if least is not None:
+        return f"at least {words.figure(least)} {unit}".strip()
+    if row.get("limit_value") is not None:
+        return words.measured(row["limit_value"], row.get("unit"))
+    return "–"
+
+
+def _steps(grades: pl.DataFrame) -> None:
+    if grades.is_empty():
+        return
+    components.heading("Step by step")
+    for row in grades.filter(pl.col("state") != "not_applicable").iter_rows(named=True):
+        with st.container(border=True, key=f"grade_{row['step']}", gap="xxsmall"):
+            measured = words.measured(row["measured"], row["unit"])
+            figure = f" &nbsp; **{measured}**" if measured != "–" else ""
+            against = _bounds(row)
+            limit = f", limit {against}" if against != "–" and row.get("limit_id") else ""
+            st.markdown(f"**{words.step(row['step'])}** &nbsp; {components.state_badge(row['state'])}{figure}{limit}")
+            st.markdown(words.escaped(row["why"]))
+            source = ""
+            if row.get("source"):
+                clause = f", {row['clause']}" if row.get("clause") else ""
+                source = f"Limit: {row['source']}{clause} ({words.SOURCE_STATUS.get(row['status'], row['status'])})"
+            by = f"Done by {row['name']}" if row.get("credited_by") == "step" else f"Counted to the lead, {row['name']}"
+            ticked = {"done": "ticked as done", "not_done": "ticked as not done"}.get(str(row.get("ticked")), "no tick")
+            st.markdown(f":small[{words.escaped('. '.join(p for p in (by, ticked, source) if p))}]")
+    out = grades.filter(pl.col("state") == "not_applicable")["step"].to_list()
+    if out:
+        components.note(f"Does not belong to this job: {words.joined(words.step(step).lower() for step in out)}.")
+
+
+def _gauge_logs(job_id: str, grades: pl.DataFrame) -> None:
+    logs = data.gauge_logs_of_job(job_id)
+    if logs.is_empty():
+        return
+    components.heading("Gauge logs")
+    options = list(range(logs.height))
+
+    def name(place: int) -> str:
+        row = logs.row(place, named=True)
+        again = f", attempt {row['attempt']}" if logs["attempt"].max() != 1 else ""
+        return f"{words.step(row['step'])}: {words.quantity(row['quantity']).lower()}{again}"
+
+    chosen = (
+        st.selectbox("Log", options, format_func=name, key="log", bind="query-params", width=420)
+        if len(options) > 1
+        else 0
+    )
+    row = logs.row(int(chosen or 0), named=True)
+    samples = data.gauge_log(job_id, row["step"], row["attempt"], row["quantity"])
+    limits: list[tuple[str, float]] = []
+    if row["quantity"] == "vacuum":
+        for grade in grades.filter(pl.col("step") == row["step"]).iter_rows(named=True):
+            value = grade.get("at_most") if grade.get("at_most") is not None else grade.get("limit_value")
+            if value is not None and grade.get("unit") in ("micron", None):
+                limits.append((f"limit {words.figure(value)} micron", float(value)))
+    st.altair_chart(
+        charts.gauge_log(samples, row["quantity"], limits, looks.current()),
+        alt=f"Gauge log of {words.step(row['step']).lower()}: {words.quantity(row['quantity']).lower()} over the minutes",
+    )
+    verdicts = data.trace_verdicts(job_id)
+    if not verdicts.is_empty():
+        for verdict in verdicts.filter(
+            (pl.col("step").cast(pl.String) == row["step"]) & (pl.col("attempt") == row["attempt"])
+        ).iter_rows(named=True):
+            components.note(
+                f"The curve says **{words.VERDICT.get(verdict['verdict'], verdict['verdict'])}**: {words.escaped(verdict['why'])}"
+            )
+    shaded = (
+        " Shaded: the first 45 seconds, when shutting the valve makes the gauge jump; they are left out."
+        if row["quantity"] == "vacuum"
+        else ""
+    )
+    components.note(
+        f"{words.counted(row['samples'], 'sample')} over {words.number(row['minutes'])} minutes, from "
+        f"{words.escaped(row['source_file'])}.{shaded}"
+    )
+
+
+def as_written(row: dict[str, Any]) -> str:
+    """The reading as the file has it: the original where it was converted, else the figure with its unit."""
+    if row.get("original_value") not in (None, ""):
+        return f"{row['original_value']} {row.get('original_unit') or ''}".strip()
+    if row.get("value_text"):
+        return str(row["value_text"])
+    return words.measured(row.get("value"), row.get("unit"))
+
+
+def _readings(job_id: str) -> None:
+    components.heading("Every reading, as written")
+    readings = data.readings_of_job(job_id)
+    rejected = data.rejected_of_job(job_id)
+    if readings.is_empty():
+        st.info("No reading was recorded on this job. That is not the same as nothing done.")
+    else:
+        rows = list(readings.iter_rows(named=True))
+        table = pl.DataFrame(
+            {
+                "Step": [words.step(row["step"]) for row in rows],
+                "Quantity": [words.quantity(row["quantity"]) for row in rows],
+                "Taken as": [
+                    str(row["value_text"])
+                    if row["value"] is None and row["value_text"]
+                    else words.measured(row["value"], row["unit"])
+                    for row in rows
+                ],
+                "As written": [as_written(row) for row in rows],
+                "Counts": ["●" if row["counts"] else "○ earlier" for row in rows],
+                "Taken at": [row["taken_at"] for row in rows],
+                "Instrument": [row["instrument_id"] for row in rows],
+                "File": [row["source_file"] for row in rows],
+                "Line": [row["source_line"] for row in rows],
+                "Load": [row["load_id"] for row in rows],
+            },
+            schema_overrides={"Taken at": pl.Datetime},
+        )
+        components.note(f"{words.counted(readings.height, 'reading')}, in the order of the work.")
+        st.dataframe(
+            table,
+            hide_index=True,
+            height=min(38 + 35 * table.height, 560),
+            column_config={
+                "Quantity": st.column_config.TextColumn(pinned=True),
+                "Taken at": st.column_config.DatetimeColumn(format="D MMM YYYY, HH:mm"),
+            },
+            alt="Each reading of the job as taken in and as written, with its file and line",
+        )
+    components.how_counted(HOW_READ, "read")
+    if not rejected.is_empty():
+        components.note(f"**{words.counted(rejected.height, 'value')} could not be taken in:**")
+        for row in rejected.iter_rows(named=True):
+            components.note(
+                f"- {words.step(row['step'])}, {words.quantity(row['quantity']).lower()}: "
+                f"“{words.escaped(row['value'])}” {words.escaped(row['reason'])}"
+            )
+
+
+def _afterwards(job: dict[str, Any]) -> None:
+    components.heading("What came afterwards")
+    calls = data.later_calls(job["system_id"], job.get("finished_on"))
+    if calls.is_empty():
+        components.note("No later call to this system is on record.")
+    else:
+        table = pl.DataFrame(
+            {
+                "Day": calls["opened_on"],
+                "Call": [words.CALL_KIND.get(str(kind), "not recorded") for kind in calls["call_kind"]],
+                "Found": [words.outcome(finding) if finding else "not recorded" for finding in calls["finding"]],
+                "Put right": [{True: "yes", False: "no"}.get(value, "not recorded") for value in calls["put_right"]],
+                "File": calls["source_file"],
+                "Line": calls["source_line"],
+            }
+        )
+        st.dataframe(
+            table,
+            hide_index=True,
+            height=min(38 + 35 * table.height, 320),
+            column_config={"Day": st.column_config.DateColumn(format="D MMM YYYY")},
+            alt="Later calls to the system",
+        )
+    others = data.jobs_of_system(job["system_id"])
+    others = others.filter(pl.col("job_id") != job["job_id"]) if others.height else others
+    for row in others.iter_rows(named=True):
+        st.button(
+            f"Other job on this system: {words.escaped(row['job_id'])}, {words.JOB_KIND.get(str(row['job_kind']), 'job')}, "
+            f"{words.date(row['finished_on'])}",
+            key=f"other_{row['job_id']}",
+            type="tertiary",
+            icon=":material/folder_open:",
+            on_click=_go,
+            args=(row["job_id"],),
+        )
+
+
+def _changes(job_id: str) -> None:
+    history = data.history_of_job(job_id)
+    if history.is_empty():
+        return
+    with st.expander(f"What later loads changed ({history.height})", icon=":material/history:", key="history"):
+        st.dataframe(history, hide_index=True, alt="Earlier versions of the job's rows")
+
+
+if __name__ == "__main__":
+    page()

@@ -1,0 +1,405 @@
+"""Loading dock: will it take my file; what was left out and why; what can my records answer."""
+
+from __future__ import annotations
+
+import tempfile
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+import streamlit as st
+
+from dashboard import charts, components, data, looks, running, words
+from pipelines.contract import KNOWN_STATES, STEPS
+from pipelines.errors import InputError, StoreMissingError
+
+ENDINGS = ["csv", "tsv", "txt", "xlsx", "parquet", "jsonl", "ndjson"]
+HOW_ROWS = (
+    "For each file: **read = new + changed + unchanged + rejected + passed over**, always. *Changed*: the same key came "
+    "with other content; the earlier row is kept as history. *Passed over*: titles, totals and blank lines. A row is "
+    "rejected only if nothing of it was taken; a single unreadable value is left out and counted apart, and the rest of "
+    "its row is kept."
+)
+HOW_PROOF = (
+    "Of the jobs to which a step belongs: how many have its proof (good, or outside its limit), how many were measured "
+    "but cannot be judged, ticked with nothing measured, recorded as not done, or have no record. What has no proof "
+    "cannot be judged by anybody; better forms and gauges change that from the day they are used."
+)
+
+
+def page() -> None:
+    try:
+        totals = data.load_totals()
+    except StoreMissingError:
+        totals = pl.DataFrame()
+    _answer(totals)
+    if not totals.is_empty():
+        components.how_counted(HOW_ROWS, "rows")
+    _put_in()
+    if totals.is_empty():
+        return
+    _what_can_be_answered()
+    _loads(totals)
+    _left_out(totals)
+
+
+def _answer(totals: pl.DataFrame) -> None:
+    standing = totals.filter(pl.col("undone_at").is_null()) if not totals.is_empty() else totals
+    if standing.is_empty():
+        components.answer("Nothing has been loaded yet: put your export files here, in whatever form they are.")
+        return
+    last = standing.row(0, named=True)
+    took = (last["rows_new"] or 0) + (last["rows_changed"] or 0) + (last["rows_unchanged"] or 0)
+    read = last["rows_read"] or 0
+    judged = read - (last["rows_passed_over"] or 0)
+    sentence = (
+        f"The last load ({words.escaped(last['load_id'])}, {words.date(last['started_at'])}) took "
+        f"{words.count(took)} of {words.counted(judged, 'row')} from {words.counted(last['files'], 'file')}"
+    )
+    rejected, values = last["rows_rejected"] or 0, last["values_rejected"] or 0
+    if rejected or values:
+        left_out = words.joined(
+            part
+            for part in (
+                words.counted(rejected, "row") if rejected else "",
+                words.counted(values, "single value") if values else "",
+            )
+        )
+        sentence += f"; {left_out} could not be taken in, each listed below with its reason"
+    else:
+        sentence += "; nothing was left out"
+    components.answer(sentence + ".")
+
+
+# --- putting files in
+
+
+def _put_in() -> None:
+    components.heading("Put files in")
+    files = st.file_uploader(
+        "Export files: CSV, Excel, Parquet or JSON Lines. They are read here and stay on this machine.",
+        type=ENDINGS,
+        accept_multiple_files=True,
+        key="files",
+    )
+    if not files:
+        return
+    folder = _kept(files)
+    paths = sorted(path for path in folder.iterdir() if path.is_file() and path.name != "mapping.toml")
+    toml = _how_it_would_be_read(paths)
+    mapping_file = folder / "mapping.toml"
+    arguments = ["load", *map(str, paths)]
+    if toml:
+        mapping_file.write_text(toml, encoding="utf-8")
+        arguments += ["--mapping", str(mapping_file)]
+    with st.container(horizontal=True):
+        try_it = st.button("Try it, keep nothing", icon=":material/science:", key="try_load")
+        do_it = st.button("Load and work out", icon=":material/download_done:", type="primary", key="do_load")
+    if try_it:
+        _run([*arguments, "--dry-run"], "Trying the files; nothing is kept")
+    if do_it and _run(arguments, "Loading, grading and working out the figures"):
+        st.rerun()
+
+
+def _kept(files: list[Any]) -> Path:
+    """The uploaded files in a folder of this session, under their own names."""
+    if "upload_folder" not in st.session_state:
+        st.session_state["upload_folder"] = tempfile.mkdtemp(prefix="slowfuse-upload-")
+    folder = Path(st.session_state["upload_folder"])
+    folder.mkdir(exist_ok=True)
+    wanted = {Path(file.name).name: file for file in files}
+    for old in folder.iterdir():
+        if old.name not in wanted:
+            old.unlink()
+    for name, file in wanted.items():
+        place = folder / name
+        if not place.exists() or place.stat().st_size != file.size:
+            place.write_bytes(file.getbuffer())
+    return folder
+
+
+def _how_it_would_be_read(paths: list[Path]) -> str | None:
+    """The proposed mapping with samples before and after, open to change; None where the files need none."""
+    try:
+        from pipelines import proposal
+    except ImportError:
+        return None
+    mark = tuple((path.name, path.stat().st_size) for path in paths)
+    if st.session_state.get("proposed_for") != mark:
+        with st.spinner("Looking at the files"):
+            try:
+                proposed = proposal.propose(paths)
+            except InputError as error:
+                st.error(words.escaped(str(error)), title="These files cannot be read", icon=":material/error:")
+                return None
+        st.session_state["proposed_for"] = mark
+        st.session_state["proposal"] = proposed
+        st.session_state["mapping_text"] = proposed.to_toml()
+    proposed = st.session_state["proposal"]
+    st.subheader("How they would be read", anchor=False)
+    samples = pl.DataFrame(_as_rows(proposed.samples), infer_schema_length=None)
+    if samples.is_empty():
+        components.note("No heading could be placed.")
+    else:
+        st.dataframe(
+            samples,
+            hide_index=True,
+            height=min(38 + 35 * samples.height, 420),
+            alt="Samples before and after the mapping",
+        )
+    unplaced = [str(part) for part in proposed.unplaced]
+    if unplaced:
+        st.warning(
+            "\n".join(f"- {words.escaped(part)}" for part in unplaced[:40]),
+            title=f"{words.counted(len(unplaced), 'heading')} could not be placed; kept aside, not lost",
+            icon=":material/help_center:",
+        )
+    questions = [str(part) for part in proposed.questions]
+    if questions:
+        st.warning(
+            "\n".join(f"- {words.escaped(part)}" for part in questions[:40]),
+            title=f"{words.counted(len(questions), 'question')} to answer in the mapping before loading",
+            icon=":material/contact_support:",
+        )
+    with st.expander("The mapping itself, to change by hand", icon=":material/edit_note:", key="mapping_open"):
+        st.text_area("Mapping (TOML)", key="mapping_text", height=340)
+    return st.session_state.get("mapping_text")
+
+
+def _as_rows(parts: Any) -> list[dict[str, str]]:
+    """Samples as rows of text, whether they come as a frame, as mappings or as records with fields."""
+    if isinstance(parts, pl.DataFrame):
+        return [{name: str(value) for name, value in row.items()} for row in parts.iter_rows(named=True)]
+    rows = []
+    for part in parts:
+        fields = part if isinstance(part, dict) else vars(part) if hasattr(part, "__dict__") else None
+        if fields is None:
+            names = getattr(part, "__dataclass_fields__", None) or getattr(part, "_fields", None)
+            fields = {name: getattr(part, name) for name in names} if names else {"sample": part}
+        rows.append({str(name).replace("_", " ").capitalize(): _as_text(value) for name, value in fields.items()})
+    return rows
+
+
+def _as_text(value: Any) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, (list, tuple)):
+        return ", ".join(_as_text(part) for part in value)
+    return str(value)
+
+
+def _run(arguments: list[str], title: str) -> bool:
+    """Run the command line and show what it says; True if it ended well."""
+    with st.status(f"{title} …", expanded=True) as status:
+        slot = st.empty()
+        last = running.Command()
+        for last in running.run(arguments, data.store()):
+            if last.said.strip():
+                slot.code(last.said[-6000:], language=None, wrap_lines=True)
+        if last.code == 0:
+            status.update(label=f"{title}: done", state="complete")
+        else:
+            status.update(label=f"{title}: not done; nothing of the store was changed", state="error")
+    return last.code == 0
+
+
+# --- what the records can answer
+
+
+def _what_can_be_answered() -> None:
+    proof = data.proof_by_step()
+    if proof.is_empty():
+        return
+    components.heading("What your records can answer")
+    belongs = proof.filter(pl.col("state") != "disputed")
+    measured = belongs.group_by("step").agg(
+        jobs=pl.col("n").sum(),
+        measured=pl.col("n").filter(pl.col("state").is_in(["passed", "failed"])).sum(),
+        known=pl.col("n").filter(pl.col("state").is_in(list(KNOWN_STATES))).sum(),
+    )
+    rows = {row["step"]: row for row in measured.iter_rows(named=True)}
+    weakest = min(
+        (s for s in STEPS if s in rows), key=lambda s: rows[s]["measured"] / max(1, rows[s]["jobs"]), default=None
+    )
+    if weakest:
+        row = rows[weakest]
+        components.note(
+            f"Proof is scarcest for **{words.step(weakest).lower()}**: {words.share(row['measured'] / max(1, row['jobs']))} of "
+            f"{words.counted(row['jobs'], 'job')} have a reading that can be judged."
+        )
+    st.altair_chart(
+        charts.proof(belongs, looks.current()),
+        alt="For each step, the share of jobs with proof, ticked only, not done, without record or not to be judged",
+    )
+    components.how_counted(HOW_PROOF, "proof")
+    counts = data.staged_counts()
+    _questions(counts, rows)
+
+
+def _questions(counts: dict[str, int], steps: dict[str, dict[str, int]]) -> None:
+    """Which questions the records can answer now, and what is missing for the others."""
+    jobs, calls = counts.get("jobs", 0), counts.get("calls", 0)
+    known = sum(row["known"] for row in steps.values())
+    training, logs = counts.get("training", 0), counts.get("traces", 0)
+    unplanned = data.unplanned_calls()
+    asked = [
+        (
+            "Which steps are good, by crew and person",
+            known > 0,
+            f"{words.counted(known, 'known job step')}",
+            "no step has a reading or a tick yet: load `steps` and `readings`",
+        ),
+        (
+            "What goes with later failures",
+            jobs > 0 and unplanned >= 30,
+            f"{words.counted(unplanned, 'unplanned call')} on {words.counted(jobs, 'job')}",
+            f"{words.counted(unplanned, 'unplanned call')} so far; load `calls`, some dozens at least",
+        ),
+        (
+            "Which installs to visit first",
+            jobs > 0 and unplanned >= 30,
+            f"{words.counted(jobs, 'job')}, {words.counted(calls, 'call')}",
+            "needs the later calls to the systems: load `calls`",
+        ),
+        (
+            "Whether a course worked",
+            training > 0,
+            f"{words.counted(training, 'attendance', 'attendances')}",
+            "no course is on record: load `training`",
+        ),
+        (
+            "Leak or moisture, from the curve",
+            logs > 0,
+            f"{words.counted(logs, 'gauge sample')}",
+            "no gauge log: load `traces`",
+        ),
+    ]
+    lines = [
+        f"- {'●' if can else '○'} **{question}**: {'yes' if can else 'not yet'}; {basis if can else missing}."
+        for question, can, basis, missing in asked
+    ]
+    components.note("\n".join(lines))
+
+
+# --- loads and what they left out
+
+
+def _loads(totals: pl.DataFrame) -> None:
+    components.heading("Loads")
+    table = pl.DataFrame(
+        {
+            "Load": totals["load_id"],
+            "Started": totals["started_at"],
+            "Files": totals["files"],
+            "Read": totals["rows_read"],
+            "= New": totals["rows_new"],
+            "+ Changed": totals["rows_changed"],
+            "+ Unchanged": totals["rows_unchanged"],
+            "+ Rejected": totals["rows_rejected"],
+            "+ Passed over": totals["rows_passed_over"],
+            "Adds up": [
+                "● yes" if row["rows_read"] == sum(row[c] or 0 for c in _PARTS) else "▲ no: tell us"
+                for row in totals.iter_rows(named=True)
+            ],
+            "Single values left out": totals["values_rejected"],
+            "Taken back": totals["undone_at"],
+        }
+    )
+    st.dataframe(
+        table,
+        hide_index=True,
+        height=min(38 + 35 * table.height, 320),
+        column_config={
+            "Load": st.column_config.TextColumn(pinned=True),
+            "Started": st.column_config.DatetimeColumn(format="D MMM YYYY, HH:mm"),
+            "Taken back": st.column_config.DatetimeColumn(format="D MMM YYYY, HH:mm"),
+        },
+        alt="Each load with the counts of its rows",
+    )
+    with st.expander("File by file", icon=":material/description:", key="files_table"):
+        files = data.loads()
+        shown = [
+            "load_id", "source_file", "mapping", "rows_read", "rows_new", "rows_changed", "rows_unchanged",
+            "rows_rejected", "rows_passed_over", "values_rejected", "bytes",
+        ]  # fmt: skip
+        st.dataframe(
+            files.select([column for column in shown if column in files.columns]).rename(
+                {c: c.replace("_", " ").capitalize() for c in shown if c in files.columns}
+            ),
+            hide_index=True,
+            alt="Each file of each load with the counts of its rows",
+        )
+    standing = totals.filter(pl.col("undone_at").is_null())["load_id"].to_list()
+    if standing:
+        with st.popover("Take a load back", icon=":material/undo:", key="undo_open"):
+            load_id = st.selectbox("Load", standing, key="undo_load")
+            components.note(
+                "What this load brought is taken out again and what it changed goes back to what stood before. Rows "
+                "that a later load brought again unchanged stay."
+            )
+            sure = st.checkbox("Yes, take it back", key="undo_sure")
+            if st.button("Take it back", key="undo_do", disabled=not sure, type="primary") and _run(
+                ["load", "--undo", str(load_id)], f"Taking back {load_id}"
+            ):
+                st.rerun()
+
+
+_PARTS = ("rows_new", "rows_changed", "rows_unchanged", "rows_rejected", "rows_passed_over")
+
+
+def _left_out(totals: pl.DataFrame) -> None:
+    components.heading("What was left out, and why")
+    with st.container(horizontal=True, vertical_alignment="bottom"):
+        load_id = st.selectbox(
+            "Load", totals["load_id"].to_list(), index=None, placeholder="All loads", key="load", bind="query-params",
+            width=180,
+        )  # fmt: skip
+        scope = st.segmented_control(
+            "What",
+            ["row", "value"],
+            format_func=lambda code: {"row": "Whole rows", "value": "Single values"}[code],
+            key="scope",
+            bind="query-params",
+        )
+        text = st.text_input(
+            "Holding", key="reason", bind="query-params", placeholder="reason, file or column", width=240
+        )
+    rows = data.rejected_count(load_id, scope, text)
+    if not rows:
+        st.info("Nothing was left out that fits these choices.")
+        return
+    reasons = data.reject_reasons(load_id)
+    if scope and reasons.height:
+        reasons = reasons.filter(pl.col("scope") == scope)
+    if reasons.height:
+        with st.expander("By reason", icon=":material/list:", key="reasons_table"):
+            st.dataframe(
+                reasons.rename({c: c.replace("_", " ").capitalize() for c in reasons.columns}),
+                hide_index=True,
+                alt="How many rows and values were left out for each reason",
+            )
+    pages = max(1, -(-rows // data.PAGE_OF_JOBS))
+    slot = st.container()
+    page_no = min(st.pagination(pages, key="rejects_page", bind="query-params"), pages) if pages > 1 else 1
+    shown = data.rejected_rows(load_id, scope, text, page_no)
+    first = (page_no - 1) * data.PAGE_OF_JOBS + 1
+    with slot:
+        part = f"; shown: {words.count(first)} to {words.count(first + shown.height - 1)}" if pages > 1 else ""
+        components.note(f"**{words.counted(rows, 'entry', 'entries')}**{part}.")
+        st.dataframe(
+            shown.rename(
+                {
+                    "load_id": "Load", "source_file": "File", "source_line": "Line", "scope": "What",
+                    "table_name": "Table", "column_name": "Column", "value": "Found", "reason": "Why",
+                    "row_as_text": "The row as written",
+                }
+            ).select("File", "Line", "Column", "Found", "Why", "What", "Table", "Load", "The row as written"),
+            hide_index=True,
+            height=min(38 + 35 * shown.height, 480),
+            column_config={"Why": st.column_config.TextColumn(width="large")},
+            alt="What was left out, with file, line, column, what was found and why",
+        )  # fmt: skip
+
+
+if __name__ == "__main__":
+    page()

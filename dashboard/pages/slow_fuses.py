@@ -1,0 +1,268 @@
+"""Slow fuses: with so many visits to give, whom first and why; what to check there; what goes out of warranty soon."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import polars as pl
+import streamlit as st
+
+from dashboard import charts, components, data, looks, words
+from pipelines.contract import STEPS
+
+HOW_CHANCE = (
+    "The chance of a compressor failure within the horizon, given that the system runs today: from its age, equipment, "
+    "the steps of its last job (unknown ones by the technician's own share), early visits, and the technician. Fitted "
+    "on this fleet's own history. **It is the range of the chance, not of the outcome; causes we do not see are not in "
+    "it.** Systems that have not been seen for long stay on the list: ask first whether they still run."
+)
+HOW_BENEFIT = (
+    "What a visit can still put right (the mendable share of each step, on *House rules*) × the chance × the cost of a "
+    "failure − the cost of the visit. The mendable shares and the costs are the house's guesses until you change them. "
+    "*Avoided* adds up the first two only: failures, not money. Its range holds every chance at its low or its high end "
+    "at once, which is wider than the total really is."
+)
+
+
+def page() -> None:
+    horizons = data.risk_horizons()
+    if not horizons:
+        components.not_fitted("Which installs to visit first")
+        return
+    slot = st.container()
+    with st.container(horizontal=True, vertical_alignment="bottom"):
+        visits = st.number_input(
+            "Visits to give", min_value=1, max_value=data.ROWS_AT_MOST, value=40, step=5, key="visits",
+            bind="query-params", width=150,
+        )  # fmt: skip
+        horizon = st.segmented_control(
+            "Within",
+            horizons,
+            default=horizons[0],
+            required=True,
+            format_func=lambda months: f"{months} months",
+            key="horizon",
+            bind="query-params",
+        )
+        areas = data.risk_areas()
+        area = (
+            st.selectbox("Area", areas, index=None, placeholder="All areas", key="area", bind="query-params", width=190)
+            if areas
+            else None
+        )
+        warranty = st.selectbox(
+            "Warranty ends within",
+            [3, 6, 12],
+            index=None,
+            placeholder="Any",
+            format_func=lambda months: f"{months} months",
+            key="warranty",
+            bind="query-params",
+            width=190,
+        )
+    horizon = int(horizon or horizons[0])
+    rules = data.house_rules()
+    chosen = (horizon, area, warranty, rules.visit_cost)
+    totals = data.risk_totals(*chosen, int(visits))
+    with slot:
+        _answer(totals, horizon, area, warranty)
+        with st.container(horizontal=True):
+            components.how_counted(HOW_CHANCE, "chance")
+            components.how_counted(HOW_BENEFIT, "benefit")
+    if not totals.get("systems"):
+        st.info("No system in service fits these choices. Widen the area or the warranty.")
+        return
+    st.altair_chart(
+        charts.visits_and_failures_avoided(data.risk_curve(*chosen), int(visits), looks.current()),
+        alt="Compressor failures avoided as visits are added in the order of the list, against no order at all",
+    )
+    _calibration_sentence()
+    _list(data.risk_list(*chosen, int(visits)), horizon, rules.currency)
+    _guesses(totals, rules.currency)
+    components.cautions(("visit", "electrical", "flammable"))
+    _how_good()
+
+
+def _answer(totals: dict[str, Any], horizon: int, area: str | None, warranty: int | None) -> None:
+    if not totals.get("systems"):
+        components.answer("No system in service fits these choices.")
+        return
+    where = f" in {area}" if area else ""
+    ending = f" whose warranty ends within {warranty} months" if warranty else ""
+    sentence = (
+        f"The first {words.counted(totals['visits'], 'system')} to visit{where}{ending} hold "
+        f"{words.number(totals['expected_in'])} of the {words.number(totals['expected'])} compressor failures expected "
+        f"within {horizon} months among {words.counted(totals['systems'], 'system')}; visiting them would avoid about "
+        f"{words.number(totals['avoided_in'])} ({words.number(totals['avoided_low'])} to "
+        f"{words.number(totals['avoided_high'])})"
+    )
+    if not warranty and totals.get("warranty_soon"):
+        sentence += (
+            f", and {words.count(totals['warranty_soon'])} systems on the list go out of warranty within 6 months"
+        )
+    components.answer(sentence + ".")
+
+
+def _calibration_sentence() -> None:
+    """What the list said at an earlier date and what then happened, in words."""
+    groups = data.calibration()
+    if groups.is_empty():
+        components.note(
+            "How well the list would have done in earlier years cannot be told yet: too few failures lie behind it."
+        )
+        return
+    latest = groups.filter(pl.col("cutoff") == groups["cutoff"].max())
+    top = latest.sort("said", descending=True).row(0, named=True)
+    components.note(
+        f"**Did it hold?** Of the {words.counted(top['systems'], 'system')} that stood highest on "
+        f"{words.date(top['cutoff'])} and were not visited, {words.share(top['seen'], 1)} failed "
+        f"({words.share_range(top['low'], top['high'], 1)}); the list had said {words.share(top['said'], 1)}."
+    )
+
+
+def as_list(value: Any) -> list[str]:
+    """The parts of a text column that may hold a list, a JSON list, or parts between semicolons."""
+    if value is None:
+        return []
+    if isinstance(value, pl.Series):
+        return [str(part) for part in value.to_list()]
+    if isinstance(value, (list, tuple)):
+        return [str(part) for part in value]
+    text = str(value).strip()
+    if text.startswith("["):
+        try:
+            return [str(part) for part in json.loads(text)]
+        except ValueError:
+            pass
+    return [part.strip() for part in text.split(";") if part.strip()]
+
+
+def in_words(value: Any) -> str:
+    """Reasons as a person reads them; a bare code of a step becomes the step's name."""
+    parts = []
+    for part in as_list(value):
+        code, _, rest = part.partition(":")
+        parts.append(words.step(code) + (f": {rest.strip()}" if rest else "") if code in STEPS else part)
+    return "; ".join(parts)
+
+
+def _open_clicked(ids: list[str], key: str) -> None:
+    click = st.session_state.get(key)
+    if click is not None and 0 <= click["row"] < len(ids) and ids[click["row"]]:
+        components.open_job(ids[click["row"]])
+
+
+def _list(risks: pl.DataFrame, horizon: int, currency: str) -> None:
+    components.heading("Whom first, and why")
+    ids = risks["job_id"].to_list()
+    as_of = risks["as_of"][0]
+
+    def warranty(day: Any) -> str:
+        if day is None:
+            return "not known"
+        if as_of is not None and day < as_of:
+            return f"ended {words.date(day)}"
+        days = (day - as_of).days if as_of is not None else 9999
+        return f"⚠ {words.date(day)}" if days <= 183 else words.date(day)
+
+    def seen(day: Any) -> str:
+        if day is None:
+            return "not known"
+        return f"? {words.date(day)}" if as_of is not None and (as_of - day).days > 365 else words.date(day)
+
+    table = pl.DataFrame(
+        {
+            "Job": ["Open"] * len(ids),
+            "System": risks["system_id"],
+            "Chance": [words.share(p, 1) for p in risks["probability"]],
+            "Its range": [words.share_range(lo, hi, 1) for lo, hi in zip(risks["low"], risks["high"], strict=True)],
+            "Had every step been good": [words.share(p, 1) for p in risks["probability_if_good"]],
+            "Why": [in_words(value) for value in risks["reasons"]],
+            "Take and look at": [in_words(value) for value in risks["check_on_visit"]],
+            "Warranty until": [warranty(day) for day in risks["warranty_until"]],
+            "Last seen": [seen(day) for day in risks["last_seen_on"]],
+            "Worth": [words.money(v, currency) for v in risks["visit_benefit"]],
+            "Area": risks["area"],
+            "Equipment": [words.EQUIPMENT.get(str(e), str(e or "not known")) for e in risks["equipment"]],
+            "Refrigerant": risks["refrigerant"].cast(pl.String),
+            "Installed": risks["finished_on"],
+        }
+    )
+    # as in job_table: the key follows the rows
+    key = f"risk_open_{abs(hash(tuple(map(str, ids)))) % 10**8}"
+    st.dataframe(
+        table,
+        hide_index=True,
+        height=min(38 + 35 * len(ids), 520),
+        column_config={
+            "Job": st.column_config.ButtonColumn(
+                "", width=70, type="tertiary", key=key, on_click=_open_clicked, args=(ids, key)
+            ),
+            "System": st.column_config.TextColumn(pinned=True),
+            "Chance": st.column_config.TextColumn(help=f"Of a compressor failure within {horizon} months"),
+            "Why": st.column_config.TextColumn(width="large"),
+            "Take and look at": st.column_config.TextColumn(width="large"),
+            "Installed": st.column_config.DateColumn(format="D MMM YYYY"),
+            "Worth": st.column_config.TextColumn(help="What the visit can save, less its cost"),
+        },
+        alt="The systems to visit first, with their chance, the reasons and what to look at",
+    )
+    components.note(
+        f"{words.counted(risks.height, 'system')}, in the order of what a visit is worth at 12 months. "
+        "⚠ warranty ends within 6 months; ? not seen for a year."
+    )
+
+
+def _guesses(totals: dict[str, Any], currency: str) -> None:
+    guessed = [name for name, (_, guess) in data.rules_of_generation().items() if guess]
+    mark = " These rest on the **house's guesses, change them** on *House rules*." if guessed else ""
+    components.note(
+        f"A visit pays for itself on {words.counted(totals['worth_it'], 'system')}; if a visit put right half as much "
+        f"(or a failure cost half), on {words.count(totals['worth_it_at_half'])}; if double, on "
+        f"{words.count(totals['worth_it_at_double'])}. The order of the list stays the same in all three.{mark}"
+    )
+
+
+def _how_good() -> None:
+    card = data.model_card()
+    groups = data.calibration()
+    if card.is_empty() and groups.is_empty():
+        return
+    with st.expander("How good is this list on years it had not seen?", icon=":material/fact_check:", key="model_card"):
+        if not groups.is_empty():
+            latest = groups.filter(pl.col("cutoff") == groups["cutoff"].max())
+            st.altair_chart(
+                charts.said_and_seen(latest, looks.current()),
+                alt="Share of systems said to fail against the share that did, by group, with the range of what was seen",
+            )
+            components.note("On the dashed line, what was said is what came. Systems that were visited are left out.")
+        if not card.is_empty():
+            table = pl.DataFrame(
+                {
+                    "Asked on": card["cutoff"],
+                    "Horizon": [f"{m} months" for m in card["horizon_months"]],
+                    "Systems": card["systems"],
+                    "Failures": card["events"],
+                    "Told apart (AUC)": [
+                        f"{words.number(a, 2)} ({words.number(lo, 2)} to {words.number(hi, 2)})"
+                        for a, lo, hi in zip(card["auc"], card["auc_low"], card["auc_high"], strict=True)
+                    ],
+                    "Calibration slope": [words.number(v, 2) for v in card["calibration_slope"]],
+                    "Caught in the top 2 %": [words.share(v) for v in card["captured_top_2pct"]],
+                    "Caught in the top 5 %": [words.share(v) for v in card["captured_top_5pct"]],
+                    "Brier score": [words.number(v, 4) for v in card["brier"]],
+                    "of the plain rate": [words.number(v, 4) for v in card["brier_of_base_rate"]],
+                }
+            )
+            st.dataframe(
+                table,
+                hide_index=True,
+                height="content",
+                column_config={"Asked on": st.column_config.DateColumn(format="D MMM YYYY")},
+                alt="How the list did on earlier dates",
+            )
+
+
+if __name__ == "__main__":
+    page()

@@ -1,0 +1,420 @@
+"""Plain words of the trade for every code, and how numbers are written on the pages.
+
+Colour never carries a meaning by itself: each state and verdict has a sign of its own shape as well.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from collections.abc import Iterable
+
+STEP = {
+    "nitrogen_flow": "Nitrogen while brazing",
+    "pressure_test": "Pressure test",
+    "nitrogen_release": "Nitrogen release",
+    "evacuation": "Evacuation",
+    "vacuum_rise": "Vacuum rise",
+    "charge": "Charge by weight",
+    "airflow": "Airflow",
+    "charge_check": "Charge check",
+    "electrical": "Electrical",
+    "all": "All steps",
+    "whole_job": "Whole job",
+}
+
+# A sign for each state, of different shape, so that no state is told by its colour alone.
+STATE_SIGN = {
+    "passed": "●",
+    "failed": "▲",
+    "ticked_only": "◐",
+    "not_done": "○",
+    "no_record": "–",
+    "cannot_tell": "?",
+    "not_applicable": "·",
+    "disputed": "◆",
+}
+STATE = {
+    "passed": "Good",
+    "failed": "Outside its limit",
+    "ticked_only": "Ticked, nothing measured",
+    "not_done": "Not done",
+    "no_record": "No record",
+    "cannot_tell": "Cannot tell",
+    "not_applicable": "Does not belong",
+    "disputed": "Disputed",
+}
+STATE_MEANING = {
+    "passed": "Measured, and within the limit. A step that has nothing to measure is good when it was ticked.",
+    "failed": "Measured, and outside the limit.",
+    "ticked_only": "Ticked as done, but nothing measured proves it.",
+    "not_done": "Recorded as not done.",
+    "no_record": "Nothing was recorded. That is never the same as not done.",
+    "cannot_tell": "Measured, but the reading cannot be judged: the proof is incomplete, too short or unreadable.",
+    "not_applicable": "The step does not belong to this job.",
+    "disputed": "Said to be wrong: out of every count until it is settled.",
+}
+STATE_COLOUR = {
+    "passed": "green",
+    "failed": "orange",
+    "ticked_only": "yellow",
+    "not_done": "violet",
+    "no_record": "gray",
+    "cannot_tell": "gray",
+    "not_applicable": "gray",
+    "disputed": "blue",
+}
+
+FLAG = {
+    "below": "▼ below target, more than chance explains",
+    "above": "▲ above target",
+    "usual": "as usual",
+    "too_few": "too few jobs to say",
+}
+CHANGE = {"better": "↗ better", "worse": "↘ worse", "steady": "→ steady", "too_few": "too few jobs to say"}
+EVIDENCE = {
+    "clear": "clear",
+    "leaning": "leaning, not settled",
+    "unclear": "unclear: not enough failures yet to say",
+    "too_few": "too few failures to say",
+}
+EVIDENCE_SIGN = {"clear": "●", "leaning": "◐", "unclear": "○", "too_few": "–"}
+PRIORITY = {"first": "First", "next": "Next", "later": "Later"}
+AGE_BAND = {"early": "First 2 years", "late": "After 2 years", "all": "All years"}
+CONTRAST = {
+    "not_good": "Not good against good",
+    "skipped": "Not done or ticked only, against good",
+    "failed": "Outside its limit against good",
+    "without_ticked_only": "Not good, ticked-only jobs left out",
+}
+ARM = {"good": "good", "not_good": "not good"}
+OUTCOME = {
+    "compressor_failure": "Compressor failure",
+    "callback": "Callback",
+    "compressor_burnout": "Compressor burn-out",
+    "compressor_mechanical": "Compressor, mechanical",
+    "metering_restricted": "Metering device restricted",
+    "refrigerant_leak": "Refrigerant leak",
+    "low_charge": "Low charge",
+    "over_charge": "Over charge",
+    "noncondensables": "Non-condensables",
+    "acid_in_oil": "Acid in the oil",
+    "moisture_in_circuit": "Moisture in the circuit",
+    "debris_in_circuit": "Debris in the circuit",
+    "coil_freeze": "Coil freezing",
+    "low_airflow": "Low airflow",
+    "electrical": "Electrical fault",
+    "drain": "Drain",
+    "thermostat": "Thermostat",
+    "no_fault_found": "No fault found",
+    "other": "Other",
+}
+OUTCOME_PLURAL = {"compressor_failure": "compressor failures", "callback": "callbacks"}
+EQUIPMENT = {
+    "split_ac": "Split AC",
+    "split_heat_pump": "Split heat pump",
+    "ductless": "Ductless",
+    "packaged": "Packaged unit",
+}
+JOB_KIND = {
+    "new_install": "new install",
+    "changeout": "changeout",
+    "compressor_changeout": "compressor changeout",
+    "coil_changeout": "coil changeout",
+    "circuit_repair": "circuit repair",
+}
+CALL_KIND = {
+    "callback": "Callback",
+    "repair": "Repair",
+    "maintenance": "Maintenance",
+    "warranty": "Warranty",
+    "proactive": "Early visit",
+}
+GROUP_KIND = {
+    "crew": "Crew",
+    "branch": "Branch",
+    "firm": "Firm",
+    "form": "Form",
+    "instrument": "Instrument",
+    "season": "Season",
+    "equipment": "Equipment",
+}
+QUANTITY = {
+    "flow_pressure": "Nitrogen pressure while brazing",
+    "flow_rate": "Nitrogen flow while brazing",
+    "test_gas": "Test gas",
+    "start_pressure": "Pressure at the start",
+    "end_pressure": "Pressure at the end",
+    "start_temperature": "Pipe temperature at the start",
+    "end_temperature": "Pipe temperature at the end",
+    "hold_time": "Time held",
+    "design_pressure_low": "Plate's design pressure, low side",
+    "design_pressure_high": "Plate's design pressure, high side",
+    "pump_time": "Pump time",
+    "vacuum": "Vacuum reached",
+    "rise_start": "Vacuum when shut off",
+    "rise_end": "Vacuum at the end of the rise",
+    "rise_time": "Time watched",
+    "charge_weight": "Charge weighed in",
+    "factory_charge": "Factory charge",
+    "line_set_adder": "Addition for the line set",
+    "charge_deviation": "Charge against what it should be",
+    "return_static": "Return static",
+    "supply_static": "Supply static",
+    "airflow": "Airflow",
+    "blower_setting": "Blower setting",
+    "fan_power": "Fan power",
+    "maximum_static": "Plate's maximum static",
+    "total_external_static": "Total external static",
+    "airflow_per_ton": "Airflow per ton",
+    "fan_power_per_cfm": "Fan power per cfm",
+    "suction_pressure": "Suction pressure",
+    "suction_temperature": "Suction line temperature",
+    "liquid_pressure": "Liquid pressure",
+    "liquid_temperature": "Liquid line temperature",
+    "target_subcooling": "Target subcooling",
+    "target_superheat": "Target superheat",
+    "subcooling_deviation": "Subcooling against target",
+    "superheat_deviation": "Superheat against target",
+    "outdoor_dry_bulb": "Outdoor dry bulb",
+    "return_dry_bulb": "Return dry bulb",
+    "return_wet_bulb": "Return wet bulb",
+    "supply_dry_bulb": "Supply dry bulb",
+    "supply_wet_bulb": "Supply wet bulb",
+    "compressor_current": "Compressor current",
+    "rated_load_current": "Rated load current",
+    "voltage": "Voltage",
+    "rated_voltage": "Rated voltage",
+    "voltage_ab": "Voltage A to B",
+    "voltage_bc": "Voltage B to C",
+    "voltage_ca": "Voltage C to A",
+    "voltage_unbalance": "Voltage unbalance",
+    "input_power": "Input power",
+    "pressure_drop_compensated": "Pressure drop, temperature taken out",
+    "test_pressure": "Test pressure",
+    "test_temperature": "Test temperature",
+    "ticked": "Ticked",
+}
+VERDICT = {
+    "tight": "tight and dry",
+    "moisture": "moisture",
+    "leak": "leak",
+    "moisture_and_leak": "moisture and a leak",
+    "cannot_tell": "cannot tell",
+}
+SOURCE_STATUS = {
+    "read": "seen in a stored copy of the document",
+    "computed": "computed from a reference library",
+    "common practice": "common practice of the trade, no source",
+    "memory": "from memory, check your edition",
+}
+UNIT = {"inwc": "in. w.c.", "degF": "°F", "delta_degF": "°F", "percent": "%", "fraction": ""}
+
+CAUTION = {
+    "pressure": (
+        "Never pressurise with oxygen, acetylene, compressed air or mixtures: oxygen meeting oil explodes. Dry nitrogen "
+        "only, through a regulator and a relief or limiting device; raise in steps; test no higher than the nameplate "
+        "allows. Cylinder upright and secured, cap on when moved."
+    ),
+    "release": (
+        "Releasing nitrogen: eye and ear protection, stand clear of the open end, never towards a face; outdoors or well "
+        "ventilated. Nitrogen and refrigerant displace air: never vent into a closed attic, closet or crawl space."
+    ),
+    "brazing": (
+        "Brazing: bring nitrogen to atmospheric before heating a joint; combustibles away, extinguisher at hand, fire "
+        "watch, no fumes breathed. Recover refrigerant, never vent it; certified staff only (40 CFR 82)."
+    ),
+    "flammable": (
+        "Flammable (A2L) refrigerants, R-32 and R-454B: no flame or halide torch near them; recover, evacuate and purge "
+        "with inert gas before a flame; pump outlet away from ignition; ventilate."
+    ),
+    "visit": (
+        "Never run or megger a compressor under vacuum. After a burn-out the oil is acid: gloves and goggles. On a visit "
+        "look first without gauges (temperatures, current, static); open a port only for a reason: gauges can lose or "
+        "foul a small charge."
+    ),
+    "electrical": "Lock out power before electrical work; live readings by qualified staff.",
+    "records": (
+        "A grade is a review of records: it does not prove a system safe or tight, and does not replace the maker's "
+        "instructions, the local code or the licensed person on site."
+    ),
+    "people": (
+        "Figures about people rest on counts that can be small and on records that can be wrong: talk first, look at the "
+        "jobs, correct the record, then decide. Local labour, privacy and works-council law may limit keeping or using "
+        "them: ask first."
+    ),
+}
+STEP_CAUTIONS = {
+    "nitrogen_flow": ("brazing", "flammable"),
+    "pressure_test": ("pressure", "release"),
+    "nitrogen_release": ("release",),
+    "evacuation": ("visit", "flammable"),
+    "vacuum_rise": ("visit", "flammable"),
+    "charge": ("brazing", "flammable"),
+    "airflow": ("electrical",),
+    "charge_check": ("visit", "flammable"),
+    "electrical": ("electrical",),
+}
+
+NARROW = " "  # a narrow space that does not break, so that a number keeps its sign or unit
+
+
+def step(code: str | None) -> str:
+    return STEP.get(code or "", _plain(code))
+
+
+def state(code: str | None) -> str:
+    return STATE.get(code or "", _plain(code))
+
+
+def state_with_sign(code: str | None) -> str:
+    return f"{STATE_SIGN.get(code or '', '')} {state(code)}".strip()
+
+
+def outcome(code: str | None) -> str:
+    return OUTCOME.get(code or "", _plain(code))
+
+
+def outcomes(code: str, count: float = 2) -> str:
+    """The outcome in a sentence: "compressor failures", "calls for a refrigerant leak"."""
+    if code in OUTCOME_PLURAL:
+        plural = OUTCOME_PLURAL[code]
+        return plural if count != 1 else plural[:-1]
+    return f"{'call' if count == 1 else 'calls'} for {outcome(code).lower()}"
+
+
+def quantity(code: str | None) -> str:
+    return QUANTITY.get(code or "", _plain(code))
+
+
+def unit(code: str | None) -> str:
+    return UNIT.get(code or "", code or "")
+
+
+def _plain(code: str | None) -> str:
+    """A code that has no words of its own yet: its underscores as spaces, first letter large."""
+    return (code or "").replace("_", " ").capitalize()
+
+
+def _missing(value: float | None) -> bool:
+    return value is None or (isinstance(value, float) and math.isnan(value))
+
+
+def count(value: float | None) -> str:
+    return "–" if _missing(value) else f"{round(float(value or 0)):,}"
+
+
+def counted(number: float, one: str, many: str | None = None) -> str:
+    """A count with its noun: "1 job", "2 jobs"."""
+    return f"{count(number)} {one if round(number) == 1 else (many or one + 's')}"
+
+
+def share(value: float | None, digits: int = 0) -> str:
+    """A rate of 0 to 1 as percent; never 100 % or 0 % by rounding alone."""
+    if _missing(value):
+        return "–"
+    value = float(value or 0)
+    percent = round(100 * value, digits)
+    if digits == 0 and percent in (0, 100) and value not in (0.0, 1.0):
+        return (
+            f"{100 * value:.1f}{NARROW}%"
+            if abs(100 * value - percent) >= 0.05
+            else f"{'>' if percent else '<'}{abs(percent - 0.1):.1f}{NARROW}%"
+        )
+    return f"{percent:.{digits}f}{NARROW}%"
+
+
+def share_range(low: float | None, high: float | None, digits: int = 0) -> str:
+    if _missing(low) or _missing(high):
+        return "no range"
+    return f"{share(low, digits).removesuffix('%').rstrip()} to {share(high, digits)}"
+
+
+def points(value: float | None) -> str:
+    return "–" if _missing(value) else f"{100 * float(value or 0):+.0f} points"
+
+
+def times(value: float | None) -> str:
+    if _missing(value):
+        return "–"
+    value = float(value or 0)
+    return f"{value:.2f}" if value < 10 else f"{value:.0f}"
+
+
+def times_range(low: float | None, high: float | None) -> str:
+    if _missing(low) or _missing(high):
+        return "no range"
+    return f"{times(low)} to {times(high)}"
+
+
+def money(value: float | None, currency: str = "USD") -> str:
+    """Whole money, rounded to three figures where it is large: no false precision."""
+    if _missing(value):
+        return "–"
+    value = float(value or 0)
+    if abs(value) >= 1000:
+        digits = 2 - math.floor(math.log10(abs(value)))
+        value = round(value, digits)
+    return f"{value:,.0f}{NARROW}{currency}"
+
+
+def money_range(low: float | None, high: float | None, currency: str = "USD") -> str:
+    if _missing(low) or _missing(high):
+        return "no range"
+    return f"{money(low, currency).removesuffix(currency).rstrip()} to {money(high, currency)}"
+
+
+def number(value: float | None, digits: int = 1) -> str:
+    if _missing(value):
+        return "–"
+    value = float(value or 0)
+    text = f"{value:,.{digits}f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def figure(value: float | None) -> str:
+    """A reading as a person would write it: four figures at most, no trailing noughts."""
+    if _missing(value):
+        return "–"
+    value = float(value or 0)
+    if value == 0:
+        return "0"
+    digits = max(0, 3 - math.floor(math.log10(abs(value))))
+    return number(value, min(digits, 4))
+
+
+def measured(value: float | None, unit_code: str | None) -> str:
+    if _missing(value):
+        return "–"
+    return f"{figure(value)}{NARROW}{unit(unit_code)}".rstrip(NARROW + " ")
+
+
+def date(value: dt.date | dt.datetime | None) -> str:
+    return "–" if value is None else f"{value.day} {value:%b %Y}"
+
+
+def moment(value: dt.datetime | None) -> str:
+    return "–" if value is None else f"{value.day} {value:%b %Y, %H:%M}"
+
+
+def p_value(value: float | None) -> str:
+    if _missing(value):
+        return "–"
+    value = float(value or 0)
+    return "below 0.001" if value < 0.001 else f"{value:.3f}" if value < 0.1 else f"{value:.2f}"
+
+
+def joined(parts: Iterable[str]) -> str:
+    """A list as spoken: "a, b and c"."""
+    items = [part for part in parts if part]
+    if len(items) < 2:
+        return "".join(items)
+    return f"{', '.join(items[:-1])} and {items[-1]}"
+
+
+def escaped(text: str | None) -> str:
+    """Text from a record, safe to stand inside Markdown: nothing in it becomes markup, a link or a formula."""
+    out = str(text or "")
+    for sign in "\\`*_{}[]()#+!|<>$~:":
+        out = out.replace(sign, "\\" + sign)
+    return out
