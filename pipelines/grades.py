@@ -1,0 +1,398 @@
+"""Grades every step of every job from what was measured, under the limits in force.
+
+The rules stand in sql/2xx_*.sql, one file for each step; the limits, their sources and the sentences in data/. What
+decides which limit holds (refrigerant, metering device, air handler, kept ducts, the maker's own for the model) is
+worked out here once for each kind of job that occurs, a few hundred at most, and joined by one number.
+"""
+
+from __future__ import annotations
+
+import csv
+import json
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cache
+from importlib import resources
+from typing import TYPE_CHECKING, Any, Protocol
+
+from pipelines import limits, refrigerant
+from pipelines.contract import STEPS
+from pipelines.limits import Limit
+
+if TYPE_CHECKING:
+    import duckdb
+
+# The maker says these for his model in full: they come before the plate, which comes before everybody else's.
+_MAKERS_FIRST = ("start_pressure", "total_external_static", "airflow", "voltage", "compressor_current")
+# Limits whose figure is on the plate; the rows of limits.csv say where they come from.
+_PLATE_LIMITS = {
+    "plate_start_no": "start-pressure-plate",
+    "plate_static_no": "static-plate",
+    "plate_current_no": "compressor-current",
+    "test_gas_no": "test-gas",
+    "ticked_no": "release-ticked",
+}
+
+
+class Rules(limits.Rules, Protocol):
+    """What grading asks of the House rules."""
+
+    @property
+    def altitude_ft(self) -> float: ...
+    @property
+    def accept_uncompensated_pressure_test(self) -> bool: ...
+
+
+def grade(con: duckdb.DuckDBPyConnection, rules: Rules) -> None:
+    """Make `limit_used` and `step_grade` from the staged tables.
+
+    Parameters
+    ----------
+    con : a connection that may write, holding the staged tables, `rejected_reading` and `open_dispute`; a missing
+        `staged_trace` (gauge logs), `rejected_reading` or `open_dispute` counts as empty.
+    rules : profile, own_limits, altitude_ft, accept_uncompensated_pressure_test.
+
+    Raises
+    ------
+    InputError : the profile is unknown, or one of the house's own limits cannot be used.
+    """
+    layered = limits.layers(rules)
+    _make_missing_empty(con)
+    _make_lookups(con)
+    _run(con, 200, {})
+    _run(
+        con,
+        201,
+        {"altitude_ft": float(rules.altitude_ft), **{name: list(codes) for name, codes in limits.ATTRIBUTES.items()}},
+    )
+    makers = _makers_limits(con)
+    numbered = _write_limit_used(con, layered, makers)
+    _make_limit_of_kind(con, layered, makers, numbered)
+    first_ln_psia, step_ln_psia, _ = refrigerant.saturation_grid()
+    asked_rise = limits.in_force("rise_time", {}, layered).at_least or 0.0
+    values = {
+        "accept_uncompensated": bool(rules.accept_uncompensated_pressure_test),
+        "rise_s": asked_rise * 60,
+        "first_ln_psia": first_ln_psia,
+        "step_ln_psia": step_ln_psia,
+    }
+    for number in sql_numbers():
+        if number > 201:
+            _run(con, number, values)
+        if number == 290:
+            _write_notes(con)
+    for name in _work_tables(con):
+        con.execute(f'drop table if exists temp."{name}"')
+
+
+# --- SQL files
+
+
+@cache
+def _sql(number: int) -> str:
+    folder = resources.files("pipelines").joinpath("sql")
+    (name,) = [entry.name for entry in folder.iterdir() if entry.name.startswith(f"{number}_")]
+    return folder.joinpath(name).read_text(encoding="utf-8")
+
+
+@cache
+def sql_numbers() -> list[int]:
+    """Numbers of the grading's SQL files in running order."""
+    folder = resources.files("pipelines").joinpath("sql")
+    return sorted(int(entry.name[:3]) for entry in folder.iterdir() if re.match(r"2\d\d_.*\.sql$", entry.name))
+
+
+def _run(con: duckdb.DuckDBPyConnection, number: int, values: Mapping[str, Any]) -> None:
+    sql = _sql(number)
+    for statement in con.extract_statements(sql):
+        wanted = statement.named_parameters
+        con.execute(statement, {name: values[name] for name in wanted} if wanted else None)
+
+
+# --- what the SQL reads besides the staged tables
+
+_EMPTY = {
+    "staged_trace": "select null::varchar as job_id, null::varchar as step, null::integer as attempt, "
+    "null::varchar as quantity, null::double as elapsed_s, null::double as value where false",
+    "rejected_reading": "select null::varchar as job_id, null::varchar as step, null::varchar as quantity, "
+    "null::varchar as value, null::varchar as reason where false",
+    "open_dispute": "select null::varchar as job_id, null::varchar as step where false",
+}
+
+
+def _make_missing_empty(con: duckdb.DuckDBPyConnection) -> None:
+    there = {
+        name
+        for (name,) in con.execute(
+            "select table_name from duckdb_tables() union select view_name from duckdb_views()"
+        ).fetchall()
+    }
+    for name, select in _EMPTY.items():
+        if name not in there:
+            con.execute(f"create temp view {name} as {select}")
+
+
+def _csv(name: str) -> list[dict[str, str]]:
+    text = resources.files("pipelines").joinpath("data", name).read_text(encoding="utf-8")
+    return list(csv.DictReader(text.splitlines()))
+
+
+def _make_table(
+    con: duckdb.DuckDBPyConnection,
+    name: str,
+    columns: Mapping[str, str],
+    rows: Iterable[Mapping[str, Any]],
+    *,
+    temporary: bool = True,
+) -> None:
+    """A small table from rows in hand, passed as one JSON text: a thousand single inserts would cost more."""
+    shape = json.dumps([dict(columns)])
+    listed = ", ".join(f'row."{column}"' for column in columns)
+    con.execute(
+        f"create or replace {'temp ' if temporary else ''}table {name} as "
+        f"select {listed} from (select unnest(from_json($rows, $shape)) as row)",
+        {"rows": json.dumps([{column: row.get(column) for column in columns} for row in rows]), "shape": shape},
+    )
+
+
+def _make_lookups(con: duckdb.DuckDBPyConnection) -> None:
+    reasons = _csv("reasons.csv")
+    _make_table(con, "grade_reason", dict.fromkeys(reasons[0], "VARCHAR"), reasons, temporary=False)
+    _make_table(
+        con,
+        "grade_step_name",
+        {"step_no": "UTINYINT", "step": "VARCHAR"},
+        [{"step_no": number, "step": step} for number, step in enumerate(STEPS, start=1)],
+        temporary=False,
+    )
+    _make_table(
+        con,
+        "saturation_point",
+        {
+            "refrigerant": "VARCHAR", "point": "INTEGER", "bubble_degf": "DOUBLE", "bubble_rise_degf": "DOUBLE",
+            "dew_degf": "DOUBLE", "dew_rise_degf": "DOUBLE",
+        },
+        _saturation_points(),
+    )  # fmt: skip
+    cells = refrigerant.chart_cells()
+    _make_table(
+        con,
+        "superheat_cell",
+        {name: "INTEGER" if name.endswith("_cell") else "DOUBLE" for name in cells[0]},
+        cells,
+    )
+
+
+@cache
+def _saturation_points() -> list[dict[str, Any]]:
+    """Every point of the table with the rise to the next one: a straight line is then one row."""
+    points = []
+    for name, table in refrigerant.saturation_grid()[2].items():
+        for (point, bubble, dew), (_, next_bubble, next_dew) in zip(
+            table[:-1].tolist(), table[1:].tolist(), strict=True
+        ):
+            points.append(
+                {
+                    "refrigerant": name,
+                    "point": int(point),
+                    "bubble_degf": bubble,
+                    "bubble_rise_degf": next_bubble - bubble,
+                    "dew_degf": dew,
+                    "dew_rise_degf": next_dew - dew,
+                }
+            )
+    return points
+
+
+# --- limits
+
+
+def _makers_limits(con: duckdb.DuckDBPyConnection) -> list[Limit]:
+    rows = con.execute(
+        "select model, step::varchar, quantity, at_least, at_most, unit::varchar from staged_equipment_limit "
+        "order by model, quantity, step"
+    ).fetchall()
+    return limits.makers_limits(rows)
+
+
+def _write_limit_used(
+    con: duckdb.DuckDBPyConnection, layered: Sequence[Sequence[Limit]], makers: Sequence[Limit]
+) -> dict[str, int]:
+    """`limit_used`, and the number by which the grades name each limit."""
+    used = [*(limit for layer in layered for limit in layer), *makers]
+    numbered: dict[str, int] = {}
+    rows = []
+    for number, limit in enumerate(used, start=1):
+        if limit.limit_id in numbered:
+            continue
+        numbered[limit.limit_id] = number
+        row = {name: getattr(limit, name) for name in limits.COLUMNS}
+        rows.append({**row, "source": limits.citation(replace(limit, clause="")), "limit_no": number})
+    columns = {name: "DOUBLE" if name in ("at_least", "at_most") else "VARCHAR" for name in limits.COLUMNS}
+    _make_table(con, "limit_used", {**columns, "limit_no": "INTEGER"}, rows, temporary=False)
+    return numbered
+
+
+@dataclass(frozen=True)
+class _Maker:
+    """What a maker says of one model: limits by quantity, and figures of the plate."""
+
+    limits: dict[str, Limit]
+
+    def figure(self, quantity: str) -> float | None:
+        limit = self.limits.get(quantity)
+        if limit is None:
+            return None
+        return limit.at_most if limit.at_most is not None else limit.at_least
+
+    def target(self, quantity: str) -> float | None:
+        """The middle of a range that the maker gives as target, or the one figure that he gives."""
+        limit = self.limits.get(quantity)
+        if limit is None:
+            return None
+        if limit.at_least is None or limit.at_most is None:
+            return self.figure(quantity)
+        return (limit.at_least + limit.at_most) / 2
+
+    def layer(self) -> tuple[Limit, ...]:
+        """His limits, and his range of targets as a deviation from its middle."""
+        found = list(self.limits.values())
+        for target, deviation in (
+            ("target_subcooling", "subcooling_deviation"),
+            ("target_superheat", "superheat_deviation"),
+        ):
+            limit = self.limits.get(target)
+            if limit is None or limit.at_least is None or limit.at_most is None or limit.at_least >= limit.at_most:
+                continue
+            if deviation not in self.limits:
+                half = (limit.at_most - limit.at_least) / 2
+                found.append(replace(limit, quantity=deviation, at_least=-half, at_most=half))
+        return tuple(limit for limit in found if not limit.note)
+
+
+def _make_limit_of_kind(
+    con: duckdb.DuckDBPyConnection,
+    layered: list[tuple[Limit, ...]],
+    makers: Sequence[Limit],
+    numbered: Mapping[str, int],
+) -> None:
+    """`limit_of_kind`: for each kind of job that occurs, both bounds of every quantity and the limits they come from."""
+    by_model: dict[str, dict[str, Limit]] = {}
+    for limit in makers:
+        by_model.setdefault(limit.applies_to.removeprefix("model="), {})[limit.quantity] = limit
+    kinds = con.execute(
+        "select kind_no, any_value(equipment), any_value(refrigerant), any_value(metering), any_value(air_handler), "
+        "any_value(ducts_kept)::varchar, any_value(job_kind), any_value(model) from grade_job group by kind_no"
+    ).fetchall()
+    quantities = [*limits.limit_quantities(), *limits.MAKERS_QUANTITIES]
+    # what each quantity's limits ask about a job: two kinds that do not differ in it share their bounds
+    asked = {
+        quantity: tuple(
+            sorted(
+                {
+                    name
+                    for layer in layered
+                    for limit in layer
+                    if limit.quantity == quantity
+                    for name, _ in limit.conditions
+                }
+            )
+        )
+        for quantity in quantities
+    }
+    remembered: dict[tuple[Any, ...], dict[str, Any]] = {}
+    rows = []
+    for kind_no, *attributes, model in kinds:
+        job = dict(zip(limits.ATTRIBUTES, attributes, strict=True))
+        maker = _Maker(by_model.get(model, {}))
+        makers_layer = maker.layer()
+        row: dict[str, Any] = {"kind_no": kind_no}
+        for quantity in quantities:
+            key = (quantity, model, *(job[name] for name in asked[quantity]))
+            if key not in remembered:
+                remembered[key] = _bounds(quantity, job, layered, makers_layer, numbered)
+            row |= remembered[key]
+        row |= {name: maker.figure(name) for name in limits.PLATE_FIGURES if not name.startswith("target_")}
+        row |= {name: maker.target(name) for name in ("target_subcooling", "target_superheat")}
+        row |= {name: numbered[limit_id] for name, limit_id in _PLATE_LIMITS.items()}
+        rows.append(row)
+    columns: dict[str, str] = {"kind_no": "BIGINT"}
+    for quantity in quantities:
+        columns |= {
+            f"{quantity}_low": "DOUBLE",
+            f"{quantity}_high": "DOUBLE",
+            f"{quantity}_low_no": "INTEGER",
+            f"{quantity}_high_no": "INTEGER",
+            f"{quantity}_open": "BOOLEAN",
+        }
+    for quantity in _MAKERS_FIRST:
+        columns |= {
+            f"maker_{quantity}_low": "DOUBLE",
+            f"maker_{quantity}_high": "DOUBLE",
+            f"maker_{quantity}_low_no": "INTEGER",
+            f"maker_{quantity}_high_no": "INTEGER",
+        }
+    columns["start_pressure_enough"] = "DOUBLE"
+    columns |= dict.fromkeys(limits.PLATE_FIGURES, "DOUBLE") | dict.fromkeys(_PLATE_LIMITS, "INTEGER")
+    _make_table(con, "limit_of_kind", columns, rows)
+
+
+def _bounds(
+    quantity: str,
+    job: Mapping[str, str | None],
+    layered: list[tuple[Limit, ...]],
+    makers_layer: tuple[Limit, ...],
+    numbered: Mapping[str, int],
+) -> dict[str, Any]:
+    found = limits.in_force(quantity, job, [makers_layer, *layered])
+    row: dict[str, Any] = {
+        f"{quantity}_low": _rounded(found.at_least),
+        f"{quantity}_high": _rounded(found.at_most),
+        f"{quantity}_low_no": numbered[found.at_least_by.limit_id] if found.at_least_by else None,
+        f"{quantity}_high_no": numbered[found.at_most_by.limit_id] if found.at_most_by else None,
+        f"{quantity}_open": found.is_open,
+    }
+    if quantity == "start_pressure":
+        row["start_pressure_enough"] = row["start_pressure_low"]
+        if job.get("refrigerant") is None and found.at_least is None:
+            low, enough = limits.enough_whatever(quantity, "refrigerant", job, layered)
+            row |= {"start_pressure_low": _rounded(low), "start_pressure_enough": _rounded(enough)}
+    if quantity in _MAKERS_FIRST:
+        own = limits.in_force(quantity, job, [makers_layer])
+        row |= {
+            f"maker_{quantity}_low": _rounded(own.at_least),
+            f"maker_{quantity}_high": _rounded(own.at_most),
+            f"maker_{quantity}_low_no": numbered[own.at_least_by.limit_id] if own.at_least_by else None,
+            f"maker_{quantity}_high_no": numbered[own.at_most_by.limit_id] if own.at_most_by else None,
+        }
+    return row
+
+
+def _rounded(figure: float | None) -> float | None:
+    return None if figure is None else round(figure, limits.DECIMALS)
+
+
+# --- sentences
+
+
+def _write_notes(con: duckdb.DuckDBPyConnection) -> None:
+    """`grade_note`: the sentences that stand after the reason, for each set of notes that occurs."""
+    notes = [(int(row["bit"]), row["sentence"]) for row in _csv("notes.csv")]
+    occurring = [number for (number,) in con.execute("select distinct notes from graded_step").fetchall()]
+    _make_table(
+        con,
+        "grade_note",
+        {"notes": "INTEGER", "sentence": "VARCHAR"},
+        [
+            {"notes": number, "sentence": "".join(f" {text}" for bit, text in notes if number & bit)}
+            for number in occurring
+        ],
+        temporary=False,
+    )
+
+
+def _work_tables(con: duckdb.DuckDBPyConnection) -> list[str]:
+    made = ["grade_job", "limit_of_kind", "saturation_point", "superheat_cell", "rise_from_log"]
+    made += [f"grade_{step}" for step in STEPS]
+    return made
