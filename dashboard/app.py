@@ -22,15 +22,14 @@ st.logo(str(HERE / "wordmark.svg"), icon_image=str(HERE / "mark.svg"), size="lar
 
 PEOPLE = [
     st.Page(
-        "pages/crew_week.py",
+        "app_pages/crew_week.py",
         title="Crew week",
         icon=":material/groups:",
         url_path="crew-week",
-        default=True,
         help="Who needs help with which step, and is it the person, the branch, the tool or the form? With the jobs.",
     ),
     st.Page(
-        "pages/shop_class.py",
+        "app_pages/shop_class.py",
         title="Shop class",
         icon=":material/school:",
         url_path="shop-class",
@@ -39,14 +38,14 @@ PEOPLE = [
 ]
 FAILURES = [
     st.Page(
-        "pages/slow_fuses.py",
+        "app_pages/slow_fuses.py",
         title="Slow fuses",
         icon=":material/timer:",
         url_path="slow-fuses",
         help="The installs to visit first, why, what to check there, and which warranties end soon.",
     ),
     st.Page(
-        "pages/what_skipping_does.py",
+        "app_pages/what_skipping_does.py",
         title="What skipping does",
         icon=":material/stacked_line_chart:",
         url_path="what-skipping-does",
@@ -55,31 +54,42 @@ FAILURES = [
 ]
 RECORDS = [
     st.Page(
-        "pages/job_folder.py",
+        "app_pages/job_folder.py",
         title="Job folder",
         icon=":material/folder_open:",
         url_path="job-folder",
         help="Everything recorded on one job: readings as written, the limits they were held against, gauge logs.",
     ),
     st.Page(
-        "pages/loading_dock.py",
+        "app_pages/loading_dock.py",
         title="Loading dock",
         icon=":material/upload_file:",
         url_path="loading-dock",
         help="Put in export files, see how they are read, what was left out and why, and what the records can answer.",
     ),
     st.Page(
-        "pages/house_rules.py",
+        "app_pages/house_rules.py",
         title="House rules",
         icon=":material/tune:",
         url_path="house-rules",
         help="The limits with their sources, the words for each state, targets and costs. Guesses are marked.",
     ),
 ]
+
+
+def front_door() -> None:
+    """The bare address leads to the first page, which so keeps an address of its own that can be shared."""
+    st.switch_page(PEOPLE[0], query_params=st.query_params.to_dict())
+
+
 # these work before anything has been loaded
 WORKS_WITHOUT_RECORDS = ("Loading dock", "House rules")
 
-page = st.navigation({"People": PEOPLE, "Failures": FAILURES, "Records": RECORDS})
+HOME = st.Page(front_door, title="slowfuse", default=True, visibility="hidden")
+
+page = st.navigation({"": [HOME], "People": PEOPLE, "Failures": FAILURES, "Records": RECORDS})
+if page is HOME:
+    page.run()
 
 
 def age_of_the_figures(stamp: data.Stamp | None) -> None:

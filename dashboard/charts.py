@@ -106,7 +106,8 @@ def heat_of_steps(groups: pl.DataFrame, group_word: str, look: Look) -> alt.TopL
     too_few = base.mark_text(dy=-6, fontSize=11, fontStyle="italic", color=look.soft_ink, opacity=wide_enough)
     too_few = too_few.transform_filter("!datum.enough").encode(text="rate_text:N")
     count = base.mark_text(dy=10, fontSize=11, opacity=wide_enough).encode(text="n_text:N", color=number_ink)
-    chart = alt.layer(full.add_params(cell), sparse, rate, too_few, count).properties(height=44 * len(steps))
+    # the height holds the axis and the legend too
+    chart = alt.layer(full.add_params(cell), sparse, rate, too_few, count).properties(height=44 * len(steps) + 130)
     return dressed(chart, look)
 
 
@@ -130,7 +131,11 @@ def people_with_interval(rates: pl.DataFrame, look: Look) -> alt.TopLevelMixin:
         alt.Tooltip("unknown:Q", title="Jobs unknown", format=","),
         alt.Tooltip("flag_word:N", title="Against target"),
     ]
-    y = alt.Y("who:N", sort=order, title=None, axis=alt.Axis(labelLimit=190, domain=False, ticks=False))
+    y = alt.Y(
+        "who:N", sort=order, title=None, axis=alt.Axis(labelLimit=170, labelOverlap=False, domain=False, ticks=False)
+    )
+    least = min(frame["rate_low"].min() or 0.0, frame["target"].min() or 1.0)  # type: ignore[type-var]
+    from_share = max(0.0, float(int(float(least) * 10)) / 10)
     x_axis = alt.Axis(format=".0%", orient="top", tickCount=5)
     colour = alt.Color(
         "flag:N",
@@ -139,7 +144,9 @@ def people_with_interval(rates: pl.DataFrame, look: Look) -> alt.TopLevelMixin:
     )
     base = alt.Chart(frame).encode(y=y, tooltip=tooltip)
     span = base.mark_rule(strokeWidth=2, strokeCap="round").encode(
-        x=alt.X("rate_low:Q", title="Share good, adjusted for job mix", axis=x_axis, scale=alt.Scale(domain=[0, 1])),
+        x=alt.X(
+            "rate_low:Q", title="Share good, adjusted for job mix", axis=x_axis, scale=alt.Scale(domain=[from_share, 1])
+        ),
         x2="rate_high:Q",
         color=colour,
     )
@@ -157,7 +164,7 @@ def people_with_interval(rates: pl.DataFrame, look: Look) -> alt.TopLevelMixin:
         .mark_rule(strokeDash=[5, 4], color=look.ink, strokeWidth=1)
         .encode(x="target:Q", tooltip=[alt.Tooltip("target:Q", title="Target", format=".0%")])
     )
-    chart = alt.layer(target, span, point).properties(height=max(90, 22 * len(order)))
+    chart = alt.layer(target, span, point).properties(height=22 * len(order) + 60)
     return dressed(chart, look)
 
 
@@ -167,12 +174,17 @@ def funnel(rates: pl.DataFrame, look: Look) -> alt.TopLevelMixin:
     shown = [flag for flag in FLAG_SHAPE if flag in set(frame["flag"].to_list())]
     tone = {"usual": look.quiet, "below": look.not_good, "above": look.good, "too_few": look.unknown}
     base = alt.Chart(frame)
-    x = alt.X("known:Q", title="Jobs known", axis=alt.Axis(tickCount=5, format=","))
+    x = alt.X("known:Q", title="Jobs known", axis=alt.Axis(tickCount=5, format=",d"))
     y_title = "Share good, as counted"
-    outer = base.mark_area(color=look.band, opacity=0.75, interpolate="monotone").encode(
+    least = min(frame["rate"].min() or 0.0, frame["limit_low_998"].min() or 0.0)  # type: ignore[type-var]
+    from_share = max(0.0, float(int(float(least) * 10)) / 10)
+    outer = base.mark_area(color=look.band, opacity=0.9, interpolate="monotone").encode(
         x=x,
         y=alt.Y(
-            "limit_low_998:Q", title=y_title, axis=alt.Axis(format=".0%", tickCount=5), scale=alt.Scale(domain=[0, 1])
+            "limit_low_998:Q",
+            title=y_title,
+            axis=alt.Axis(format=".0%", tickCount=5),
+            scale=alt.Scale(domain=[from_share, 1]),
         ),
         y2="limit_high_998:Q",
     )
@@ -204,11 +216,16 @@ def months(trend: pl.DataFrame, look: Look) -> alt.TopLevelMixin:
     layers = []
     if {"limit_low_95", "limit_high_95"} <= set(frame.columns):
         layers.append(
-            base.mark_area(color=look.band, interpolate="step", opacity=0.8).encode(
+            base.mark_area(color=look.band, interpolate="step", opacity=0.9, clip=True).encode(
                 x=x, y=alt.Y("limit_low_95:Q", title="Share good"), y2="limit_high_95:Q"
             )
         )
-    y = alt.Y("rate:Q", title="Share good", axis=alt.Axis(format=".0%", tickCount=4), scale=alt.Scale(domain=[0, 1]))
+    y = alt.Y(
+        "rate:Q",
+        title="Share good",
+        axis=alt.Axis(format=".0%", tickCount=4),
+        scale=alt.Scale(domain=[max(0.0, float(int(float(frame["rate"].min() or 0.0) * 10)) / 10), 1]),  # type: ignore[arg-type]
+    )
     layers.append(base.mark_line(color=look.good, strokeWidth=1.6).encode(x=x, y=y))
     layers.append(
         base.mark_point(filled=True, color=look.good, size=34, opacity=1).encode(
@@ -232,6 +249,7 @@ ESTIMATE_WORD = {
     "crude": "Crude",
     "control": "Control: no step can cause it",
 }
+ESTIMATE_SIGN = {"adjusted": "●", "calibrated": "■", "crude": "◆", "control": "✚"}
 ESTIMATE_SHAPE = {"adjusted": "circle", "calibrated": "square", "crude": "diamond", "control": "cross"}
 
 
@@ -284,11 +302,11 @@ def effects_with_interval(
     present = [kind for kind in kinds if kind in set(frame["kind"].to_list())]
     tone = {"adjusted": look.not_good, "calibrated": look.second, "crude": look.quiet, "control": look.ink}
     tones = alt.Scale(domain=[ESTIMATE_WORD[k] for k in present], range=[tone[k] for k in present])
-    colour = alt.Color("kind_word:N", scale=tones, legend=alt.Legend(title=None, columns=2))
+    colour = alt.Color("kind_word:N", scale=tones, legend=None)
     shape = alt.Shape(
         "kind_word:N",
         scale=alt.Scale(domain=[ESTIMATE_WORD[k] for k in present], range=[ESTIMATE_SHAPE[k] for k in present]),
-        legend=alt.Legend(title=None, columns=2),
+        legend=None,
     )
     y = alt.Y(
         "step_word:N",
@@ -322,7 +340,7 @@ def effects_with_interval(
     )
     point = base.mark_point(filled=True, size=64, opacity=1).encode(x=x, color=colour, shape=shape)
     steps = frame["step"].n_unique()
-    return dressed(alt.layer(one, span, point).properties(height=max(120, 15 * len(present) * steps)), look)
+    return dressed(alt.layer(one, span, point).properties(height=15 * len(present) * steps + 70), look)
 
 
 def incidence_curves(curves: pl.DataFrame, look: Look) -> alt.TopLevelMixin:
@@ -371,8 +389,10 @@ def incidence_curves(curves: pl.DataFrame, look: Look) -> alt.TopLevelMixin:
 
 def visits_and_failures_avoided(curve: pl.DataFrame, visits: int, look: Look) -> alt.TopLevelMixin:
     """Failures that visits avoid as they are added in the list's order, with its range; dashed: in no order."""
+    # the first visits are what one decides about: far beyond them the picture would hide them
+    curve = curve.filter(pl.col("visits") <= max(5 * visits, 150))
     base = alt.Chart(curve)
-    x = alt.X("visits:Q", title="Visits", axis=alt.Axis(format=",", tickCount=6), scale=alt.Scale(nice=False))
+    x = alt.X("visits:Q", title="Visits", axis=alt.Axis(format=",d", tickCount=6), scale=alt.Scale(nice=False))
     y_title = "Failures avoided"
     band = base.mark_area(color=look.good, opacity=0.15).encode(x=x, y=alt.Y("low:Q", title=y_title), y2="high:Q")
     line = base.mark_line(color=look.good, strokeWidth=2.4).encode(x=x, y=alt.Y("avoided:Q", title=y_title))
@@ -394,6 +414,11 @@ def visits_and_failures_avoided(curve: pl.DataFrame, visits: int, look: Look) ->
     here = chosen.with_columns(
         label=pl.format("{} visits: {} avoided", pl.col("visits"), pl.col("avoided").round(1).cast(pl.String))
     )
+    said = (
+        alt.Chart(here)
+        .mark_text(align="left", dx=9, dy=14, fontSize=13, fontWeight=600, color=look.ink)
+        .encode(x="visits:Q", y="avoided:Q", text="label:N")
+    )
     mark = alt.Chart(here).mark_rule(color=look.ink, strokeWidth=1).encode(x="visits:Q")
     dot = (
         alt.Chart(here).mark_point(filled=True, color=look.ink, size=70, opacity=1).encode(x="visits:Q", y="avoided:Q")
@@ -404,7 +429,7 @@ def visits_and_failures_avoided(curve: pl.DataFrame, visits: int, look: Look) ->
         .mark_text(align="right", dy=16, dx=-4, fontSize=12, color=look.soft_ink)
         .encode(x="visits:Q", y="at_random:Q", text="label:N")
     )
-    return dressed(alt.layer(band, random, line, mark, dot, label, hover).properties(height=300), look)
+    return dressed(alt.layer(band, random, line, mark, dot, said, label, hover).properties(height=300), look)
 
 
 def said_and_seen(groups: pl.DataFrame, look: Look) -> alt.TopLevelMixin:
@@ -455,7 +480,7 @@ def gap_by_step(needs: pl.DataFrame, look: Look) -> alt.TopLevelMixin:
     base = alt.Chart(frame)
     bars = base.mark_bar(stroke=look.paper, strokeWidth=1.5).encode(
         x=alt.X(
-            "jobs:Q", title="Jobs a year short of the target", axis=alt.Axis(format=",", tickCount=5), stack="zero"
+            "jobs:Q", title="Jobs a year short of the target", axis=alt.Axis(format=",~f", tickCount=5), stack="zero"
         ),
         y=alt.Y(
             "step_word:N", sort=_steps_in(frame), title=None, axis=alt.Axis(labelLimit=150, domain=False, ticks=False)
@@ -477,7 +502,7 @@ def gap_by_step(needs: pl.DataFrame, look: Look) -> alt.TopLevelMixin:
         part_rank=pl.col("part").replace_strict({"cannot": 0, "not_recorded": 1, "no_tool": 2}, return_dtype=pl.Int64)
     )
     bars.data = ranked
-    return dressed(bars.properties(height=30 * frame["step"].n_unique() + 10), look)
+    return dressed(bars.properties(height=30 * frame["step"].n_unique() + 140), look)
 
 
 def training_effects(effects: pl.DataFrame, look: Look) -> alt.TopLevelMixin:
@@ -509,7 +534,7 @@ def training_effects(effects: pl.DataFrame, look: Look) -> alt.TopLevelMixin:
                 x="placebo_change:Q"
             )
         )
-    return dressed(alt.layer(*layers).properties(height=34 * frame["step"].n_unique() + 20), look)
+    return dressed(alt.layer(*layers).properties(height=34 * frame["step"].n_unique() + 70), look)
 
 
 PROOF_STATES = ("passed", "failed", "cannot_tell", "ticked_only", "not_done", "no_record")
@@ -547,7 +572,7 @@ def proof(states: pl.DataFrame, look: Look) -> alt.TopLevelMixin:
             alt.Tooltip("n:Q", title="Jobs", format=","),
         ],
     )
-    return dressed(bars.properties(height=30 * frame["step"].n_unique() + 10), look)
+    return dressed(bars.properties(height=30 * frame["step"].n_unique() + 150), look)
 
 
 def gauge_log(log: pl.DataFrame, quantity: str, limits: list[tuple[str, float]], look: Look) -> alt.TopLevelMixin:

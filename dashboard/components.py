@@ -11,8 +11,8 @@ from dashboard import data, words
 from dashboard.data import JobFilter
 from pipelines.contract import STEPS
 
-JOB_PAGE = "pages/job_folder.py"
-DOCK_PAGE = "pages/loading_dock.py"
+JOB_PAGE = "app_pages/job_folder.py"
+DOCK_PAGE = "app_pages/loading_dock.py"
 
 
 def answer(sentence: str) -> None:
@@ -24,9 +24,9 @@ def heading(text: str) -> None:
     st.header(text, anchor=False)
 
 
-def how_counted(text: str, key: str) -> None:
+def how_counted(text: str, key: str, label: str = "How is this counted?") -> None:
     """What a number stands for, one click away from it."""
-    with st.popover("How is this counted?", icon=":material/help:", type="tertiary", key=f"how_{key}"):
+    with st.popover(label, icon=":material/help:", type="tertiary", key=f"how_{key}"):
         st.markdown(text)
 
 
@@ -52,12 +52,11 @@ def about_people() -> None:
     st.info(words.CAUTION["people"], icon=":material/balance:", title="Before you talk to anybody")
 
 
-def pick_step(
-    label: str = "Step", *, key: str = "step", with_all: bool = False, steps: Iterable[str] | None = None
-) -> str:
-    """The step the page is about; kept in the URL."""
-    options = [*(["all"] if with_all else []), *(steps or STEPS)]
-    return st.selectbox(label, options, format_func=words.step, key=key, bind="query-params")
+def pick_step(first: str | None = None, *, label: str = "Step", key: str = "step") -> str:
+    """The step the page is about; kept in the URL. `first` is shown until the reader chooses."""
+    options = list(STEPS)
+    index = options.index(first) if first in options else 0
+    return st.selectbox(label, options, index=index, format_func=words.step, key=key, bind="query-params")
 
 
 def pick_crew(key: str = "crew") -> str | None:
@@ -190,6 +189,7 @@ def job_table(steps: pl.DataFrame, which: JobFilter, key: str) -> None:
                 "", width=70, type="tertiary", key=click_key, on_click=_open_clicked, args=(ids, click_key, which)
             ),
             "Finished": st.column_config.DateColumn(format="D MMM YYYY"),
+            "State": st.column_config.TextColumn(width=195),
             "Why": st.column_config.TextColumn(width="large"),
         },
         alt="The jobs behind the number, newest first",
@@ -215,4 +215,4 @@ def not_fitted(what: str) -> None:
     """Jobs are there, but the statistics are not."""
     answer(f"{what} has not been worked out yet: the records are loaded, the figures are not.")
     st.markdown("Run `slowfuse fit`, or press the button on *House rules*. It takes seconds to minutes.")
-    st.page_link("pages/house_rules.py", label="Open House rules", icon=":material/tune:")
+    st.page_link("app_pages/house_rules.py", label="Open House rules", icon=":material/tune:")

@@ -33,13 +33,13 @@ def page() -> None:
     if fleet.is_empty():
         components.not_fitted("How good each step is")
         return
-    _answer(fleet)
+    worst = _answer(fleet)
     components.how_counted(HOW_GOOD, "good")
     kind = _heat()
     _fleet_table(fleet)
 
     slot = st.container()
-    step, crew, group = _choices(kind)
+    step, crew, group = _choices(kind, worst)
     with slot:
         components.heading(f"{words.step(step)}: is it the person?")
     people = data.technician_step(step, crew)
@@ -59,7 +59,8 @@ def page() -> None:
     components.about_people()
 
 
-def _answer(fleet: pl.DataFrame) -> None:
+def _answer(fleet: pl.DataFrame) -> str | None:
+    """Say it in a sentence; returns the step that most needs help, where one can be named."""
     single = fleet.filter(pl.col("step").is_in(list(STEPS)))
     known, good = int(single["known"].sum()), int(single["good"].sum())
     unknown = int(single["unknown"].sum())
@@ -68,7 +69,7 @@ def _answer(fleet: pl.DataFrame) -> None:
             f"Nothing can be said yet: of {words.counted(unknown, 'step')} that belong to the jobs, none has a reading or "
             "a tick that can be judged."
         )
-        return
+        return None
     every = fleet.filter(pl.col("step") == "all")
     low, high = (every["low"][0], every["high"][0]) if every.height else (None, None)
     sentence = f"Of {words.counted(known, 'step')} we know about, {words.share(good / known)} were good"
@@ -82,7 +83,7 @@ def _answer(fleet: pl.DataFrame) -> None:
     )
     if judged.is_empty():
         components.answer(f"{sentence}; no single step has the {charts.TOO_FEW} jobs it takes to say more.")
-        return
+        return None
     worst = judged.sort("short", descending=True).row(0, named=True)
     flags = data.technicians_by_flag(worst["step"])
     people = sum(flags.values())
@@ -99,6 +100,7 @@ def _answer(fleet: pl.DataFrame) -> None:
             f"{'is' if below == 1 else 'are'} below target there by more than chance."
         )
     components.answer(sentence)
+    return str(worst["step"])
 
 
 def _cell_chosen() -> None:
@@ -188,10 +190,10 @@ def _fleet_table(fleet: pl.DataFrame) -> None:
         )
 
 
-def _choices(kind: str) -> tuple[str, str | None, str | None]:
+def _choices(kind: str, first: str | None) -> tuple[str, str | None, str | None]:
     group = None
     with st.container(horizontal=True, vertical_alignment="bottom"):
-        step = components.pick_step()
+        step = components.pick_step(first)
         crew = components.pick_crew()
         if kind != "crew":
             groups = data.group_step(kind)

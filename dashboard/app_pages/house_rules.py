@@ -48,7 +48,8 @@ def _answer(rules: HouseRules, limits: pl.DataFrame, guesses: list[str]) -> None
         memory = limits.filter(pl.col("status") == "memory").height
         sentence = (
             f"{words.counted(limits.height, 'limit')} are in force under the profile “{rules.profile}”, "
-            f"{words.count(memory)} of them from memory, to check in your edition"
+            f"{words.count(memory) if memory else 'none'} of them from memory"
+            f"{', to check in your edition' if memory else ''}"
         )
     if guesses:
         sentence += (

@@ -68,8 +68,8 @@ def page() -> None:
     with slot:
         _answer(totals, horizon, area, warranty)
         with st.container(horizontal=True):
-            components.how_counted(HOW_CHANCE, "chance")
-            components.how_counted(HOW_BENEFIT, "benefit")
+            components.how_counted(HOW_CHANCE, "chance", "How is the chance counted?")
+            components.how_counted(HOW_BENEFIT, "benefit", "How is the worth of a visit counted?")
     if not totals.get("systems"):
         st.info("No system in service fits these choices. Widen the area or the warranty.")
         return
@@ -201,8 +201,8 @@ def _list(risks: pl.DataFrame, horizon: int, currency: str) -> None:
             ),
             "System": st.column_config.TextColumn(pinned=True),
             "Chance": st.column_config.TextColumn(help=f"Of a compressor failure within {horizon} months"),
-            "Why": st.column_config.TextColumn(width="large"),
-            "Take and look at": st.column_config.TextColumn(width="large"),
+            "Why": st.column_config.TextColumn(width=300),
+            "Take and look at": st.column_config.TextColumn(width=320),
             "Installed": st.column_config.DateColumn(format="D MMM YYYY"),
             "Worth": st.column_config.TextColumn(help="What the visit can save, less its cost"),
         },

@@ -52,7 +52,8 @@ def page() -> None:
     _table(effects)
     components.heading("One step, over the years")
     with st.container(horizontal=True, vertical_alignment="bottom"):
-        step = components.pick_step()
+        best = _strongest(effects)
+        step = components.pick_step(best["step"] if best else None)
     _curve(outcome, step)
     _cost()
     _notes()
@@ -116,7 +117,7 @@ def _pictures(effects: pl.DataFrame, outcome: str) -> None:
         list(charts.ESTIMATES),
         selection_mode="multi",
         default=list(charts.ESTIMATES),
-        format_func=lambda kind: charts.ESTIMATE_WORD[kind],
+        format_func=lambda kind: f"{charts.ESTIMATE_SIGN[kind]} {charts.ESTIMATE_WORD[kind]}",
         key="shown",
         bind="query-params",
     ) or ["adjusted"]
