@@ -58,7 +58,7 @@ def grade(con: duckdb.DuckDBPyConnection, rules: Rules) -> None:
     InputError : the profile is unknown, or one of the house's own limits cannot be used.
     """
     layered = limits.layers(rules)
-    _make_missing_empty(con)
+    stand_ins = _make_missing_empty(con)
     _make_lookups(con)
     _run(con, 200, {})
     _run(
@@ -84,6 +84,8 @@ def grade(con: duckdb.DuckDBPyConnection, rules: Rules) -> None:
             _write_notes(con)
     for name in _work_tables(con):
         con.execute(f'drop table if exists temp."{name}"')
+    for name in stand_ins:
+        con.execute(f'drop view temp."{name}"')
 
 
 # --- SQL files
@@ -121,16 +123,18 @@ _EMPTY = {
 }
 
 
-def _make_missing_empty(con: duckdb.DuckDBPyConnection) -> None:
+def _make_missing_empty(con: duckdb.DuckDBPyConnection) -> list[str]:
+    """Stand-ins without rows for tables that are not there; gives their names."""
     there = {
         name
         for (name,) in con.execute(
             "select table_name from duckdb_tables() union select view_name from duckdb_views()"
         ).fetchall()
     }
-    for name, select in _EMPTY.items():
-        if name not in there:
-            con.execute(f"create temp view {name} as {select}")
+    missing = [name for name in _EMPTY if name not in there]
+    for name in missing:
+        con.execute(f"create temp view {name} as {_EMPTY[name]}")
+    return missing
 
 
 def _csv(name: str) -> list[dict[str, str]]:
@@ -157,8 +161,9 @@ def _make_table(
 
 
 def _make_lookups(con: duckdb.DuckDBPyConnection) -> None:
-    reasons = _csv("reasons.csv")
-    _make_table(con, "grade_reason", dict.fromkeys(reasons[0], "VARCHAR"), reasons, temporary=False)
+    reasons = [{**row, "reason_no": number} for number, row in enumerate(_csv("reasons.csv"), start=1)]
+    columns = {name: "UTINYINT" if name == "reason_no" else "VARCHAR" for name in reasons[0]}
+    _make_table(con, "grade_reason", columns, reasons, temporary=False)
     _make_table(
         con,
         "grade_step_name",

@@ -1,10 +1,10 @@
 -- step_grade: one row for each job of ours and step.
--- reads   graded_step, grade_step_name, grade_reason, grade_note, limit_used
+-- reads   graded_step, graded_job, grade_step_name, grade_reason, grade_note, limit_used
 -- units   measured and limit_value in the unit of the limit that decided
 -- why     The sentence is put together where somebody reads it: reason, figures, then the notes that belong beside it.
 create or replace view step_grade as
-select graded.job_id, graded.system_id, graded.technician_id,
-    if(graded.is_credited_by_step, 'step', 'lead') as credited_by,
+select job.job_id, job.system_id, coalesce(graded.step_technician_id, job.lead_id) as technician_id,
+    if(graded.step_technician_id is not null, 'step', 'lead') as credited_by,
     step_name.step, reason.state, used.limit_id, graded.measured, graded.limit_value, used.unit,
     replace(replace(replace(replace(replace(reason.sentence,
         '{measured}', coalesce(printf('%.10g', round(graded.measured, 2)), '')),
@@ -14,7 +14,8 @@ select graded.job_id, graded.system_id, graded.technician_id,
         '{unit}', coalesce(used.unit, '')) || coalesce(note.sentence, '') as why,
     reason.reason
 from graded_step as graded
+join graded_job as job on job.job_no = graded.job_no
 join grade_step_name as step_name on step_name.step_no = graded.step_no
-join grade_reason as reason on reason.reason = graded.reason
+join grade_reason as reason on reason.reason_no = graded.reason_no
 left join limit_used as used on used.limit_no = graded.limit_no
 left join grade_note as note on note.notes = graded.notes;

@@ -8,32 +8,17 @@ from typing import Any
 
 import duckdb
 
-from pipelines import units
-from pipelines.contract import DUCKDB_TYPE, QUANTITY_UNIT, TABLE_BY_NAME, TABLES
+from pipelines import staging, units
+from pipelines.contract import QUANTITY_UNIT, TABLE_BY_NAME
 from pipelines.grades import grade
 from pipelines.house_rules import HouseRules
 
-MORE = {
-    "staged_reading": {
-        "value_text": "VARCHAR",
-        "original_value": "VARCHAR",
-        "original_unit": "VARCHAR",
-        "reading_no": "INTEGER",
-        "reading_order": "BIGINT",
-    }
-}
-
 
 def empty_tables() -> duckdb.DuckDBPyConnection:
+    """The tables of a new store, and those that a store makes as views over other places."""
     con = duckdb.connect(config={"threads": 2})
-    for table in TABLES:
-        columns = {column.name: DUCKDB_TYPE[column.kind] for column in table.columns}
-        columns |= MORE.get(table.staged, {})
-        columns |= {"load_id": "VARCHAR", "source_file": "VARCHAR", "source_line": "BIGINT", "extra": "VARCHAR"}
-        con.execute(f"create table {table.staged} ({', '.join(f'{name} {kind}' for name, kind in columns.items())})")
-    con.execute(
-        "create table rejected_reading (job_id varchar, step varchar, quantity varchar, value varchar, reason varchar)"
-    )
+    staging.create_empty_tables(con)
+    con.execute(f"create table staged_trace as {staging.empty_trace_select()}")
     con.execute("create table open_dispute (job_id varchar, step varchar)")
     return con
 
