@@ -1,0 +1,163 @@
+"""Of systems whose step was good, and of those where it was not, how many have had the outcome by each age.
+
+Aalen-Johansen: a retirement or a dead compressor takes a system out for good, so what it can no longer have is not
+pretended to come later. Systems enter when we begin to follow them and leave when we lose touch.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import duckdb
+import numpy as np
+import polars as pl
+from scipy import stats
+
+from models.rate_cells import NOT_GOOD, decode
+from pipelines.contract import STEPS
+
+OUTCOMES = ("compressor_failure", "callback")
+DAYS_A_MONTH = 365.25 / 12
+MONTHS_AT_MOST = 240
+# with fewer systems still followed the curve says more about those few than about the fleet
+AT_RISK_AT_LEAST = 10
+
+
+@dataclass(frozen=True)
+class Curve:
+    """At each distinct time of an event: [times]."""
+
+    time: np.ndarray
+    at_risk: np.ndarray
+    events: np.ndarray
+    incidence: np.ndarray
+    variance: np.ndarray
+
+
+def aalen_johansen(
+    entry: np.ndarray, leave: np.ndarray, kind: np.ndarray, weight: np.ndarray | None = None
+) -> Curve:
+    """Cumulative incidence of kind 1 where kind 2 competes, with late entry.
+
+    Parameters
+    ----------
+    entry, leave : [pieces] ages, entry < leave. kind : [pieces] 0 nothing, 1 the outcome, 2 what competes.
+    weight : [pieces] how many times each counts.
+
+    Returns
+    -------
+    Curve over the times at which either kind came, with the delta-method variance of the incidence.
+    """
+    weight = np.ones(len(entry)) if weight is None else weight.astype(float)
+    times = np.unique(leave[kind > 0])
+    if not len(times):
+        empty = np.empty(0)
+        return Curve(empty, empty, empty, empty, empty)
+    entered = np.concatenate([[0.0], np.cumsum(weight[np.argsort(entry, kind="stable")])])
+    left = np.concatenate([[0.0], np.cumsum(weight[np.argsort(leave, kind="stable")])])
+    # at risk at t: entered before t and not left before t
+    at_risk = (
+        entered[np.searchsorted(np.sort(entry), times, side="left")]
+        - left[np.searchsorted(np.sort(leave), times, side="left")]
+    )
+    place = np.searchsorted(times, leave[kind > 0])
+    of_kind = kind[kind > 0]
+    outcome = np.bincount(place[of_kind == 1], weight[kind > 0][of_kind == 1], minlength=len(times))
+    either = np.bincount(place, weight[kind > 0], minlength=len(times))
+    survival_before = np.concatenate([[1.0], np.cumprod(1 - either / at_risk)[:-1]])
+    step = survival_before * outcome / at_risk
+    incidence = np.cumsum(step)
+    # sum over s <= t of (F(t) - F(s))^2 A + S^2 B - 2 (F(t) - F(s)) S C, opened up into running sums
+    a = either / (at_risk * np.maximum(at_risk - either, 1e-9))
+    a = np.where(at_risk > either, a, 0.0)
+    b = survival_before**2 * outcome * (at_risk - outcome) / at_risk**3
+    c = survival_before * outcome / at_risk**2
+    variance = (
+        incidence**2 * np.cumsum(a)
+        - 2 * incidence * np.cumsum(incidence * a)
+        + np.cumsum(incidence**2 * a)
+        + np.cumsum(b)
+        - 2 * (incidence * np.cumsum(c) - np.cumsum(incidence * c))
+    )
+    return Curve(times, at_risk, outcome, incidence, np.maximum(variance, 0.0))
+
+
+def interval(incidence: np.ndarray, variance: np.ndarray, level: float = 0.95) -> tuple[np.ndarray, np.ndarray]:
+    """Interval on the log(-log) scale, so that it stays between 0 and 1."""
+    z = stats.norm.ppf(0.5 + level / 2)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        log = np.log(1 - incidence)
+        error = np.sqrt(variance) / ((1 - incidence) * np.abs(log))
+        low = 1 - np.exp(log * np.exp(-z * error))
+        high = 1 - np.exp(log * np.exp(z * error))
+    none = (incidence <= 0) | (incidence >= 1)
+    return np.where(none, np.nan, low), np.where(none, np.nan, high)
+
+
+def incidence_table(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    """The table `incidence`: good against not good, for each step, by month of age as far as the data reach."""
+    parts = []
+    for outcome in OUTCOMES:
+        pieces = con.sql(
+            """
+            select piece.pattern, piece.from_age,
+                least(piece.to_age, coalesce(event.age, piece.to_age)) as to_age,
+                case
+                    when event.age <= piece.to_age and event.age > piece.from_age then 1
+                    when piece.end_kind = 'retired' then 2
+                    when piece.end_kind = 'compressor_failure' then 2
+                    else 0
+                end as kind,
+                count(*) as weight
+            from follow_up as piece
+            left join outcome_event as event
+                on event.system_id = piece.system_id and event.life_no = piece.life_no and event.outcome = $outcome
+            where not piece.is_visited and (event.age is null or event.age > piece.from_age)
+            group by all
+            """,
+            params={"outcome": outcome},
+        ).pl()
+        if pieces.is_empty():
+            continue
+        patterns, place = np.unique(pieces["pattern"].to_numpy(), return_inverse=True)
+        levels = decode(patterns)[place]
+        entry, leave = pieces["from_age"].to_numpy(), pieces["to_age"].to_numpy()
+        kind, weight = pieces["kind"].to_numpy(), pieces["weight"].to_numpy()
+        for number, step in enumerate(STEPS):
+            for arm, wanted in (("good", (0,)), ("not_good", NOT_GOOD)):
+                chosen = np.isin(levels[:, number], wanted)
+                if chosen.any():
+                    parts.append(
+                        _monthly(entry[chosen], leave[chosen], kind[chosen], weight[chosen]).with_columns(
+                            outcome=pl.lit(outcome), step=pl.lit(step), arm=pl.lit(arm)
+                        )
+                    )
+    return pl.concat(parts) if parts else pl.DataFrame()
+
+
+def _monthly(entry: np.ndarray, leave: np.ndarray, kind: np.ndarray, weight: np.ndarray) -> pl.DataFrame:
+    curve = aalen_johansen(entry, leave, kind, weight)
+    months = np.arange(0, min(int(leave.max() / DAYS_A_MONTH), MONTHS_AT_MOST) + 1)
+    ages = months * DAYS_A_MONTH
+    by_entry, by_leave = np.argsort(entry, kind="stable"), np.argsort(leave, kind="stable")
+    entered = np.concatenate([[0.0], np.cumsum(weight[by_entry])])
+    left = np.concatenate([[0.0], np.cumsum(weight[by_leave])])
+    at_risk = (
+        entered[np.searchsorted(entry[by_entry], ages, side="right")]
+        - left[np.searchsorted(leave[by_leave], ages, side="right")]
+    )
+    last = np.searchsorted(curve.time, ages, side="right")
+    value = np.concatenate([[0.0], curve.incidence])[last]
+    variance = np.concatenate([[0.0], curve.variance])[last]
+    low, high = interval(value, variance)
+    # the curve ends where too few are left to carry it
+    enough = np.flatnonzero(at_risk >= AT_RISK_AT_LEAST)
+    until = int(enough[-1]) + 1 if len(enough) else 0
+    return pl.DataFrame({
+        "age_months": months[:until].astype(np.int32),
+        "at_risk": np.round(at_risk[:until]).astype(np.int64),
+        "events": np.round(np.concatenate([[0.0], np.cumsum(curve.events)])[last][:until]).astype(np.int64),
+        "incidence": value[:until],
+        "low": low[:until],
+        "high": high[:until],
+    })  # fmt: skip

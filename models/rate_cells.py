@@ -1,0 +1,148 @@
+"""Time in service and events, counted by technician, step pattern, group, visited and age band.
+
+One reading of the cells serves every outcome and every model: the follow-up is the same for all, and an outcome takes
+off the time after its own first event.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import duckdb
+import numpy as np
+import polars as pl
+
+from pipelines.contract import STEPS
+
+DAYS_A_YEAR = 365.25
+GOOD, FAILED, TICKED_ONLY, NOT_DONE, UNKNOWN, DOES_NOT_BELONG = range(6)
+NOT_GOOD = (FAILED, TICKED_ONLY, NOT_DONE)
+
+
+@dataclass(frozen=True)
+class RateCells:
+    """Rows of distinct (technician, pattern, group, visited, band) and what was counted in each.
+
+    technician, pattern, group, band : integer codes [rows]; is_visited : truth values [rows].
+    technicians, groups : what the codes stand for.
+    levels : [patterns, steps] the level of each step (GOOD ... DOES_NOT_BELONG).
+    from_years, to_years : [bands] edges of the age bands; is_early : [bands].
+    years : [rows] all follow-up.
+    events, years_off : for each outcome sparse (row, value) pairs.
+    """
+
+    technician: np.ndarray
+    pattern: np.ndarray
+    group: np.ndarray
+    is_visited: np.ndarray
+    band: np.ndarray
+    technicians: list[str]
+    groups: list[str]
+    pattern_codes: np.ndarray
+    levels: np.ndarray
+    from_years: np.ndarray
+    to_years: np.ndarray
+    is_early: np.ndarray
+    years: np.ndarray
+    outcomes: dict[str, tuple[np.ndarray, np.ndarray]]
+
+    @property
+    def rows(self) -> int:
+        return len(self.years)
+
+    def of_outcome(self, outcome: str) -> tuple[np.ndarray, np.ndarray]:
+        """Years followed and events of one outcome, [rows] each."""
+        if outcome not in self.outcomes:
+            return self.years.copy(), np.zeros(self.rows)
+        years_off, events = self.outcomes[outcome]
+        # a rest of rounding must not count as time
+        years = self.years - years_off
+        return np.where(years > 1e-9, years, 0.0), events
+
+
+def decode(patterns: np.ndarray) -> np.ndarray:
+    """The levels packed into patterns: [patterns, steps], each 0 to 5."""
+    places = 6 ** np.arange(len(STEPS), dtype=np.int64)
+    return (np.asarray(patterns, dtype=np.int64)[:, None] // places[None, :]) % 6
+
+
+def read(con: duckdb.DuckDBPyConnection) -> RateCells:
+    """All cells of the store's follow-up; without any follow-up, zero rows."""
+    bands = con.sql("select from_days, to_days, is_early from age_band order by band").pl()
+    edges = np.append(bands["from_days"].to_numpy(), bands["to_days"].to_numpy()[-1:])
+    keys = ["technician_id", "pattern", "equipment_and_joints", "is_visited"]
+    columns = ", ".join(keys) + ", entry_band, exit_band, n, days_before_entry, days_in_exit_band"
+    base = con.sql(f"select '' as outcome, {columns}, 0 as events from exposure_cell order by all").pl()
+    after = con.sql(f"select outcome, {columns}, events from event_cell order by all").pl()
+
+    technicians = base["technician_id"].unique().sort()
+    groups = base["equipment_and_joints"].unique().sort()
+    patterns = np.unique(base["pattern"].to_numpy())
+
+    def coded(frame: pl.DataFrame) -> np.ndarray:
+        technician = frame["technician_id"].cast(pl.Enum(technicians)).to_physical().to_numpy().astype(np.int64)
+        group = frame["equipment_and_joints"].cast(pl.Enum(groups)).to_physical().to_numpy().astype(np.int64)
+        pattern = np.searchsorted(patterns, frame["pattern"].to_numpy())
+        code = (technician * len(patterns) + pattern) * max(len(groups), 1) + group
+        return code * 2 + frame["is_visited"].to_numpy().astype(np.int64)
+
+    row_key, row_days = _spread(base, coded(base), edges)
+    keys_of_rows, row_of = np.unique(row_key, return_inverse=True)
+    days = np.bincount(row_of, row_days, minlength=len(keys_of_rows))
+
+    number = len(edges) - 1
+    after_code = coded(after)
+    outcomes = {}
+    for outcome in after["outcome"].unique().sort().to_list():
+        chosen = (after["outcome"] == outcome).to_numpy()
+        part, code = after.filter(chosen), after_code[chosen]
+        key, days_off = _spread(part, code, edges)
+        off = np.bincount(np.searchsorted(keys_of_rows, key), days_off, minlength=len(keys_of_rows))
+        # an event ends its piece in the band that the time taken off begins in
+        event_row = np.searchsorted(keys_of_rows, code * number + part["entry_band"].to_numpy())
+        has_event = part["events"].to_numpy() > 0
+        events = np.bincount(
+            event_row[has_event], part["events"].to_numpy()[has_event], minlength=len(keys_of_rows)
+        ).astype(float)
+        outcomes[outcome] = (off / DAYS_A_YEAR, events)
+
+    code, band = keys_of_rows // number, keys_of_rows % number
+    code, visited = code // 2, code % 2
+    code, group = code // max(len(groups), 1), code % max(len(groups), 1)
+    return RateCells(
+        technician=code // max(len(patterns), 1),
+        pattern=code % max(len(patterns), 1),
+        group=group,
+        is_visited=visited.astype(bool),
+        band=band,
+        technicians=technicians.to_list(),
+        groups=groups.to_list(),
+        pattern_codes=patterns,
+        levels=decode(patterns),
+        from_years=edges[:-1] / DAYS_A_YEAR,
+        to_years=edges[1:] / DAYS_A_YEAR,
+        is_early=bands["is_early"].to_numpy(),
+        years=days / DAYS_A_YEAR,
+        outcomes=outcomes,
+    )
+
+
+def _spread(cells: pl.DataFrame, code: np.ndarray, edges: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """(row key, days) of each cell in each band that it touches."""
+    entry, leave = cells["entry_band"].to_numpy(), cells["exit_band"].to_numpy()
+    n = cells["n"].to_numpy().astype(float)
+    before, inside = cells["days_before_entry"].to_numpy(), cells["days_in_exit_band"].to_numpy()
+    number = len(edges) - 1
+    keys, days = [], []
+    for band in range(number):
+        touched = (entry <= band) & (leave >= band)
+        if not touched.any():
+            continue
+        width = edges[band + 1] - edges[band]
+        spent = np.where(leave[touched] == band, inside[touched], n[touched] * width)
+        spent = spent - np.where(entry[touched] == band, before[touched], 0.0)
+        keys.append(code[touched] * number + band)
+        days.append(spent)
+    if not keys:
+        return np.empty(0, dtype=np.int64), np.empty(0)
+    return np.concatenate(keys), np.concatenate(days)

@@ -1,0 +1,110 @@
+"""The tables that a fit writes, with their columns and types, so that an empty answer still has its columns."""
+
+from __future__ import annotations
+
+import duckdb
+import polars as pl
+
+_COUNTS = {
+    name: "bigint"
+    for name in (
+        "applicable", "known", "good", "failed", "ticked_only", "not_done", "skipped", "unknown", "disputed",
+    )
+}  # fmt: skip
+_RATES = {name: "double" for name in ("rate", "rate_if_unknown_bad", "rate_if_unknown_good")}
+_FUNNEL = {name: "double" for name in ("limit_low_95", "limit_high_95", "limit_low_998", "limit_high_998")}
+
+SCHEMA: dict[str, dict[str, str]] = {
+    "technician_step": {
+        "technician_id": "varchar", "crew": "varchar", "branch": "varchar", "step": "varchar",
+        **_COUNTS, **_RATES,
+        "rate_adjusted": "double", "rate_low": "double", "rate_high": "double", "fleet_rate": "double",
+        "target": "double", **_FUNNEL, "flag": "varchar", "proof_missing": "boolean", "recent_rate": "double",
+        "change": "varchar", "changed_on": "date", "chance_below": "double", "chance_above": "double",
+    },
+    "group_step": {
+        "group_kind": "varchar", "group": "varchar", "step": "varchar", **_COUNTS, **_RATES,
+        "low": "double", "high": "double", "rate_adjusted": "double", "rate_low": "double", "rate_high": "double",
+        "fleet_rate": "double",
+    },
+    "month_step": {
+        "month": "date", "crew": "varchar", "step": "varchar", **_COUNTS, **_RATES,
+        "low": "double", "high": "double", "centre": "double", **_FUNNEL,
+    },
+    "step_effect": {
+        "outcome": "varchar", "step": "varchar", "age_band": "varchar", "contrast": "varchar",
+        "hazard_ratio": "double", "low": "double", "high": "double", "hazard_ratio_crude": "double",
+        "hazard_ratio_calibrated": "double", "low_calibrated": "double", "high_calibrated": "double",
+        "hazard_ratio_shrunk": "double", "low_shrunk": "double", "high_shrunk": "double",
+        "events": "bigint", "system_years": "double", "events_good": "bigint", "system_years_good": "double",
+        "events_skipped": "bigint", "system_years_skipped": "double", "jobs_used": "bigint",
+        "jobs_left_out": "bigint", "e_value": "double", "e_value_limit": "double",
+        "negative_control_ratio": "double", "control_p_value": "double", "p_value": "double", "q_value": "double",
+        "evidence": "varchar",
+    },
+    "incidence": {
+        "outcome": "varchar", "step": "varchar", "arm": "varchar", "age_months": "integer", "at_risk": "bigint",
+        "events": "bigint", "incidence": "double", "low": "double", "high": "double",
+    },
+    "step_cost": {
+        "step": "varchar", "skipped_jobs_per_year": "double", "not_good_jobs_per_year": "double",
+        "extra_callbacks_per_year": "double", "extra_compressor_failures_per_year": "double",
+        "extra_cost_per_year": "double", "low": "double", "high": "double", "effects_used": "varchar",
+    },
+    "install_risk": {
+        "system_id": "varchar", "job_id": "varchar", "site_id": "varchar", "area": "varchar", "as_of": "date",
+        "horizon_months": "integer", "last_seen_on": "date", "warranty_until": "date", "probability": "double",
+        "low": "double", "high": "double", "probability_if_good": "double", "expected_loss": "double",
+        "visit_benefit": "double", "rank": "bigint", "rank_by_probability": "bigint", "reasons": "varchar",
+        "unknown_steps": "varchar", "check_on_visit": "varchar",
+    },
+    "training_need": {
+        "technician_id": "varchar", "crew": "varchar", "step": "varchar", "rate_adjusted": "double", "gap": "double",
+        "gap_cannot": "double", "gap_not_done": "double", "gap_not_recorded": "double", "gap_no_tool": "double",
+        "jobs_per_year": "double", "saving_per_year": "double", "low": "double", "high": "double",
+        "priority": "varchar",
+    },
+    "model_card": {
+        "outcome": "varchar", "horizon_months": "integer", "cutoff": "date", "systems": "bigint", "events": "bigint",
+        "auc": "double", "auc_low": "double", "auc_high": "double", "calibration_slope": "double",
+        "calibration_intercept": "double", "brier": "double", "brier_of_base_rate": "double",
+        "captured_top_2pct": "double", "captured_top_5pct": "double", "said": "double", "seen": "double",
+    },
+    "calibration": {
+        "cutoff": "date", "horizon_months": "integer", "group": "varchar", "systems": "bigint", "said": "double",
+        "seen": "double", "low": "double", "high": "double",
+    },
+    "fit_run": {
+        "as_of": "date", "made_at": "timestamp", "seed": "bigint", "heard_back_months": "double",
+        "negative_control": "varchar", "jobs": "bigint", "jobs_used": "bigint", "jobs_left_out": "bigint",
+        "systems": "bigint", "systems_in_service": "bigint", "system_years": "double",
+        "compressor_failures": "bigint", "callbacks": "bigint",
+        "failures_outside_follow_up": "bigint", "callbacks_outside_follow_up": "bigint",
+        "failure_rate_per_year": "double", "callback_rate_per_year": "double",
+        "system_years_to_as_of": "double", "failure_rate_to_as_of": "double", "callback_rate_to_as_of": "double",
+        "failure_cost": "double", "callback_cost": "double", "failure_cost_is_guess": "boolean",
+        "callback_cost_is_guess": "boolean", "technician_spread": "double",
+    },
+    "fit_note": {"topic": "varchar", "step": "varchar", "text": "varchar", "jobs": "bigint"},
+}  # fmt: skip
+
+
+def write(con: duckdb.DuckDBPyConnection, table: str, frame: pl.DataFrame | None) -> None:
+    """Replace a result table by the frame; a figure that could not be estimated is stored as empty, never as NaN."""
+    columns = SCHEMA[table]
+    listed = ", ".join(f'"{name}" {kind}' for name, kind in columns.items())
+    con.execute(f"create or replace table {table} ({listed})")
+    if frame is None or frame.is_empty():
+        return
+    missing = [name for name in columns if name not in frame.columns]
+    if missing:
+        raise ValueError(f"{table}: the columns {', '.join(missing)} were not worked out")
+    frame = frame.select(list(columns)).with_columns(
+        pl.col(pl.Float64, pl.Float32).fill_nan(None).replace([float("inf"), float("-inf")], [None, None])
+    )
+    con.register("fitted_frame", frame)
+    try:
+        names = ", ".join(f'"{name}"' for name in columns)
+        con.execute(f"insert into {table} ({names}) select {names} from fitted_frame")
+    finally:
+        con.unregister("fitted_frame")
