@@ -1,0 +1,340 @@
+"""The staged tables, and the bench beside them on which the rows of one load are laid out before they are merged.
+
+A bench table holds typed rows of one contract table with their file and line. Rows come onto it by two ways that must
+agree: from `interpreting` (any mapping, any cell), or straight from a CSV or Parquet file in the contract's own
+headings, where DuckDB casts every cell that is plainly written and hands the few other rows to `interpreting`.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING, Any
+
+import duckdb
+
+from pipelines import units
+from pipelines.cell_text import BLANK_WORDS
+from pipelines.contract import DUCKDB_TYPE, QUANTITY_UNIT, STEPS, TABLE_BY_NAME, TABLES, UNIT_CODES, Column, Table
+
+if TYPE_CHECKING:
+    from pipelines.interpreting import TypedRows
+
+# Codes that stand in millions of rows are kept as numbers with names
+_ENUMS = {
+    "step_code": STEPS,
+    "quantity_code": tuple(sorted({name for known in QUANTITY_UNIT.values() for name in known})),
+    "unit_code": UNIT_CODES,
+    "tick_code": ("done", "not_done"),
+}
+_ENUM_OF = {
+    ("steps", "step"): "step_code",
+    ("steps", "ticked"): "tick_code",
+    ("readings", "step"): "step_code",
+    ("readings", "quantity"): "quantity_code",
+    ("readings", "unit"): "unit_code",
+}
+# reading_order: the time in seconds above, the order of arrival below
+ARRIVAL_BITS = 30
+READING_COLUMNS = {"value_text": "VARCHAR", "original_value": "VARCHAR", "original_unit": "VARCHAR"}
+
+
+def column_type(table: Table, column: Column) -> str:
+    return _ENUM_OF.get((table.name, column.name), DUCKDB_TYPE[column.kind])
+
+
+def content_columns(table: Table) -> dict[str, str]:
+    """Contract columns of a staged table, and the text columns of a reading, with their DuckDB types."""
+    columns = {column.name: column_type(table, column) for column in table.columns}
+    return columns | READING_COLUMNS if table.name == "readings" else columns
+
+
+def staged_columns(table: Table) -> dict[str, str]:
+    """Every column of a staged table with its DuckDB type."""
+    order = {"reading_no": "INTEGER", "reading_order": "BIGINT"} if table.name == "readings" else {}
+    return content_columns(table) | order | {
+        "load_id": "VARCHAR", "source_file": "VARCHAR", "source_line": "BIGINT", "extra": "VARCHAR",
+    }  # fmt: skip
+
+
+def _listed(columns: dict[str, str]) -> str:
+    return ", ".join(f"{name} {kind}" for name, kind in columns.items())
+
+
+def create_empty_tables(con: duckdb.DuckDBPyConnection) -> None:
+    """Everything that a new store holds before its first load."""
+    for name, codes in _ENUMS.items():
+        con.execute(f"create type {name} as enum ({', '.join(repr(code) for code in codes)})")
+    for table in TABLES:
+        if table.name != "traces":  # gauge logs live in Parquet parts, the store makes their view
+            con.execute(f"create table {table.staged} ({_listed(staged_columns(table))})")
+    con.execute(
+        "create table rejected_row (load_id varchar, source_file varchar, source_line bigint, scope varchar, "
+        "table_name varchar, column_name varchar, value varchar, reason varchar, row_as_text varchar)"
+    )
+    con.execute(
+        "create table load_run (load_id varchar, started_at timestamp, ended_at timestamp, source_file varchar, "
+        "bytes bigint, sha256 varchar, mapping varchar, rows_read bigint, rows_new bigint, rows_changed bigint, "
+        "rows_unchanged bigint, rows_rejected bigint, rows_passed_over bigint, values_rejected bigint, "
+        "undone_at timestamp)"
+    )
+    con.execute(
+        "create table load_table (load_id varchar, source_file varchar, table_name varchar, rows_new bigint, "
+        "rows_changed bigint, rows_unchanged bigint, rows_rejected bigint, values_rejected bigint)"
+    )
+    con.execute(
+        "create table row_history (table_name varchar, row_key varchar, row_as_json varchar, load_id varchar, "
+        "superseded_by varchar, superseded_at timestamp, content_hash ubigint)"
+    )
+    # one row for each row that a later load brought unchanged; row_key is a hash, since there can be millions
+    con.execute("create table witness (table_name varchar, row_key ubigint, load_id varchar)")
+    con.execute("create table gauge_log_part (part_file varchar, load_id varchar, rows bigint, jobs bigint)")
+    con.execute(
+        "create table unread_reading (job_id varchar, step varchar, quantity varchar, value varchar, reason varchar, "
+        "load_id varchar, source_file varchar, source_line bigint)"
+    )
+    con.execute(
+        "create table rejected_reading (job_id varchar, step varchar, quantity varchar, value varchar, reason varchar)"
+    )
+
+
+def empty_trace_select() -> str:
+    """A select with the columns of `staged_trace` and no rows."""
+    columns = ", ".join(f"null::{kind} as {name}" for name, kind in staged_columns(TABLE_BY_NAME["traces"]).items())
+    return f"select {columns} where false"
+
+
+# --- the bench
+
+
+def bench_name(table: Table) -> str:
+    return f"bench_{table.staged.removeprefix('staged_')}"
+
+
+def bench_columns(table: Table) -> dict[str, str]:
+    """_line is empty for rows that came straight from a file: their place on the bench tells it."""
+    return content_columns(table) | {
+        "extra": "VARCHAR", "_file": "INTEGER", "_line": "BIGINT", "_flawed": "BOOLEAN", "_raw": "VARCHAR",
+    }  # fmt: skip
+
+
+def clear_bench(con: duckdb.DuckDBPyConnection, table: Table) -> None:
+    con.execute(f"create or replace temp table {bench_name(table)} ({_listed(bench_columns(table))})")
+
+
+def lay_out(con: duckdb.DuckDBPyConnection, rows: TypedRows, file_no: int) -> None:
+    """Put interpreted rows on the bench."""
+    if not rows.lines:
+        return
+    import polars as pl
+
+    kinds = {
+        "VARCHAR": pl.String, "DOUBLE": pl.Float64, "INTEGER": pl.Int64, "DATE": pl.Date,
+        "TIMESTAMP": pl.Datetime("us"), "BOOLEAN": pl.Boolean, "BIGINT": pl.Int64,
+    }  # fmt: skip
+    height = len(rows.lines)
+    series = []
+    for name, kind in content_columns(rows.table).items():
+        column = rows.columns.get(name) or [None] * height
+        series.append(pl.Series(name, column, dtype=kinds.get(kind, pl.String), strict=False))
+    frame = pl.DataFrame(
+        [
+            *series,
+            pl.Series("extra", rows.extra, dtype=pl.String),
+            pl.Series("_file", [file_no] * height, dtype=pl.Int32),
+            pl.Series("_line", rows.lines, dtype=pl.Int64),
+            pl.Series("_flawed", rows.flawed, dtype=pl.Boolean),
+        ]
+    )
+    con.register("laid_out", frame.to_arrow())
+    try:
+        con.execute(f"insert into {bench_name(rows.table)} by name select * from laid_out")
+    finally:
+        con.unregister("laid_out")
+
+
+# --- straight from a file
+
+
+def make_reading_kinds(con: duckdb.DuckDBPyConnection) -> None:
+    """Temp table `reading_kind`: each step, quantity and unit as plainly written, with its factor and its range."""
+    con.execute(
+        "create temp table if not exists reading_kind (step_text varchar, quantity_text varchar, unit_text varchar, "
+        "step step_code, quantity quantity_code, unit unit_code, factor double, shift double, at_least double, "
+        "at_most double, texts varchar[], as_written boolean)"
+    )
+    if con.execute("select count(*) from reading_kind").fetchone() != (0,):
+        return
+    rows: list[tuple[Any, ...]] = []
+    for (step, name), about in units.all_quantities().items():
+        if not step:
+            continue
+        if about.kind == "text":
+            rows.append((step, name, "", step, name, None, None, None, None, None, list(about.texts), True))
+            continue
+        for unit in UNIT_CODES:
+            if not units.suits(unit, about.unit, about.kind):
+                continue
+            how = units.conversion(unit, about.unit, about.kind)
+            if not how.less_atmosphere:  # that needs the job's altitude
+                rows.append(
+                    (step, name, unit, step, name, about.unit, how.factor, how.shift, about.at_least, about.at_most,
+                     None, unit == about.unit)
+                )  # fmt: skip
+    con.executemany(f"insert into reading_kind values ({', '.join('?' * 12)})", rows)
+
+
+def _literal(text: str) -> str:
+    return "'" + text.replace("'", "''") + "'"
+
+
+_BLANKS = ", ".join(_literal(word) for word in sorted(BLANK_WORDS))
+
+
+def _is_odd_text(cell: str, is_key: bool) -> str:
+    """Whether a text is one that `interpreting` must look at: blanks around it, or a word for "nothing recorded"."""
+    odd = f"{cell} <> trim({cell})"
+    # a key that means nothing finds no parent and is looked at then
+    return odd if is_key else f"({odd} or lower({cell}) in ({_BLANKS}))"
+
+
+def _cast(table: Table, column: Column, cell: str) -> tuple[str, str]:
+    """(typed expression, condition under which the cell is not plainly written)."""
+    match column.kind:
+        case "text":
+            return cell, _is_odd_text(cell, column.name in table.key)
+        case "code" if column.codes:
+            enum = _ENUM_OF.get((table.name, column.name))
+            typed = (
+                f"try_cast({cell} as {enum})"
+                if enum
+                else f"case when {cell} in ({', '.join(_literal(code) for code in column.codes)}) then {cell} end"
+            )
+        case "code":
+            return cell, _is_odd_text(cell, column.name in table.key)
+        case "flag":
+            typed = f"case {cell} when 'true' then true when 'false' then false end"
+        case "date":
+            typed = f"case when length({cell}) = 10 then try_cast({cell} as date) end"
+            return (
+                typed,
+                f"{cell} is not null and ({typed} between date '1950-01-01' and date '2100-01-01') is not true",
+            )
+        case "time":
+            typed = f"case when length({cell}) in (16, 19) then try_cast({cell} as timestamp) end"
+            return typed, (
+                f"{cell} is not null and ({typed} between timestamp '1950-01-01' and timestamp '2100-01-01') is not true"
+            )
+        case _:
+            number = f"try_cast({cell} as double)"
+            low = column.at_least if column.at_least is not None else -1.7e308
+            high = column.at_most if column.at_most is not None else 1.7e308
+            good = f"{number} between {low!r} and {high!r}"
+            if column.kind == "integer":
+                good += f" and {number} = floor({number})"
+            typed = f"case when {good} then {number}{'::integer' if column.kind == 'integer' else ''} end"
+    return typed, f"{cell} is not null and {typed} is null"
+
+
+def lay_out_straight(
+    con: duckdb.DuckDBPyConnection, table: Table, relation: str, headings: Sequence[str], file_no: int
+) -> None:
+    """Put the rows of a file in the contract's own headings on the bench, in the file's order.
+
+    relation : a table expression of text cells under the contract's names. Rows with a cell that is not plainly
+    written carry all their cells as a JSON list in _raw, in the order of `headings`, and are typed later.
+    """
+    if table.name == "readings":
+        _lay_out_readings(con, relation, headings, file_no)
+        return
+    columns, odd = [], []
+    for column in table.columns:
+        if column.name in headings:
+            typed, condition = _cast(table, column, f"cells.{column.name}")
+            columns.append(f"{typed} as {column.name}")
+            odd.append(condition)
+        else:
+            columns.append(f"null::{column_type(table, column)} as {column.name}")
+    odd += [f"cells.{name} is null" for name in table.key if name in headings]
+    raw = f"case when {' or '.join(odd)} then to_json([{', '.join(f'cells.{name}' for name in headings)}]) end"
+    con.execute(
+        f"insert into {bench_name(table)} select {', '.join(columns)}, null, {file_no}, null, false, {raw} "
+        f"from {relation} as cells"
+    )
+
+
+def _lay_out_readings(con: duckdb.DuckDBPyConnection, relation: str, headings: Sequence[str], file_no: int) -> None:
+    make_reading_kinds(con)
+    taken, taken_odd = "null::timestamp", "false"
+    if "taken_at" in headings:
+        taken, taken_odd = _cast(
+            TABLE_BY_NAME["readings"], TABLE_BY_NAME["readings"].by_name["taken_at"], "cells.taken_at"
+        )
+    instrument, instrument_odd = "null::varchar", "false"
+    if "instrument_id" in headings:
+        instrument = "cells.instrument_id"
+        instrument_odd = f"cells.instrument_id is not null and {_is_odd_text('cells.instrument_id', False)}"
+    unit = "cells.unit" if "unit" in headings else "null::varchar"
+    figure = "try_cast(cells.value as double) * kind.factor + kind.shift"
+    possible = f"{figure} between kind.at_least and kind.at_most"
+    odd = (
+        f"{taken_odd} or {instrument_odd} or cells.job_id is null or cells.job_id <> trim(cells.job_id) "
+        f"or case when kind.texts is null then ({possible}) is not true "
+        f"else cells.value is null or {_is_odd_text('cells.value', False)} "
+        "or (len(kind.texts) > 0 and not list_contains(kind.texts, cells.value)) end"
+    )
+    # the file must stay the probing side: only so do its rows keep their order
+    con.execute("set disabled_optimizers = 'join_order,build_side_probe_side'")
+    try:
+        con.execute(
+            f"""
+            insert into bench_reading
+            select
+                cells.job_id, kind.step, kind.quantity, case when {possible} then {figure} end, kind.unit,
+                {taken}, {instrument},
+                case when kind.texts is not null then cells.value end,
+                case when not kind.as_written then cells.value end, case when not kind.as_written then {unit} end,
+                null, {file_no}, null, false,
+                case when {odd} then to_json([{", ".join(f"cells.{name}" for name in headings)}]) end
+            from {relation} as cells
+            left join reading_kind as kind
+                on kind.step_text = cells.step and kind.quantity_text = cells.quantity
+                and kind.unit_text = coalesce({unit}, '')
+            """
+        )
+    finally:
+        con.execute("reset disabled_optimizers")
+
+
+def odd_rows(
+    con: duckdb.DuckDBPyConnection, table: Table, file_no: int, first_rowid: int
+) -> list[tuple[int, list[Any]]]:
+    """(place in the file from 0, cells) of the rows that are not plainly written."""
+    found = con.execute(
+        f"select rowid - $first, _raw from {bench_name(table)} "
+        "where rowid >= $first and _raw is not null and _file = $file order by rowid",
+        {"first": first_rowid, "file": file_no},
+    ).fetchall()
+    return [(place, json.loads(raw)) for place, raw in found]
+
+
+def clear_file(con: duckdb.DuckDBPyConnection, table: Table, file_no: int) -> None:
+    """Take the rows of one file off the bench; those before it keep their places."""
+    con.execute(f"delete from {bench_name(table)} where _file = $file", {"file": file_no})
+
+
+def bench_height(con: duckdb.DuckDBPyConnection, table: Table) -> int:
+    """The next free place on the bench."""
+    row = con.execute(f"select coalesce(max(rowid), -1) + 1 from {bench_name(table)}").fetchone()
+    return row[0] if row else 0
+
+
+def line_expression(offsets: Iterable[tuple[int, int]]) -> str:
+    """SQL for the line of a bench row. offsets : (file number, line of its first row less that row's rowid)."""
+    pairs = list(offsets)
+    if not pairs:
+        return "_line"
+    if len(pairs) == 1:
+        return f"coalesce(_line, rowid + {pairs[0][1]})"
+    cases = " ".join(f"when {file_no} then {offset}" for file_no, offset in pairs)
+    return f"coalesce(_line, rowid + case _file {cases} end)"
