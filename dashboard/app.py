@@ -17,7 +17,6 @@ from pipelines.errors import InputError, StoreMissingError  # noqa: E402
 
 INVENTED_FLEET_MARK = "invented-fleet.txt"
 
-st.set_page_config(page_title="slowfuse", page_icon=str(HERE / "mark.svg"), layout="wide")
 st.logo(str(HERE / "wordmark.svg"), icon_image=str(HERE / "mark.svg"), size="large")
 
 PEOPLE = [
@@ -88,6 +87,7 @@ WORKS_WITHOUT_RECORDS = ("Loading dock", "House rules")
 HOME = st.Page(front_door, title="slowfuse", default=True, visibility="hidden")
 
 page = st.navigation({"": [HOME], "People": PEOPLE, "Failures": FAILURES, "Records": RECORDS})
+st.set_page_config(page_title=f"{page.title} · slowfuse", page_icon=str(HERE / "mark.svg"), layout="wide")
 if page is HOME:
     page.run()
 

@@ -489,7 +489,7 @@ def gap_by_step(needs: pl.DataFrame, look: Look) -> alt.TopLevelMixin:
             "part_word:N",
             sort=order,
             scale=alt.Scale(domain=order, range=[look.not_good, look.unknown, look.second]),
-            legend=alt.Legend(title=None, columns=1),
+            legend=alt.Legend(title=None, columns=1, symbolType="square"),
         ),
         order=alt.Order("part_rank:Q"),
         tooltip=[

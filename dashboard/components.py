@@ -7,9 +7,9 @@ from collections.abc import Iterable
 import polars as pl
 import streamlit as st
 
-from dashboard import data, words
+from dashboard import data, links, words
 from dashboard.data import JobFilter
-from pipelines.contract import STEPS
+from pipelines.contract import STATES, STEPS
 
 JOB_PAGE = "app_pages/job_folder.py"
 DOCK_PAGE = "app_pages/loading_dock.py"
@@ -54,9 +54,8 @@ def about_people() -> None:
 
 def pick_step(first: str | None = None, *, label: str = "Step", key: str = "step") -> str:
     """The step the page is about; kept in the URL. `first` is shown until the reader chooses."""
-    options = list(STEPS)
-    index = options.index(first) if first in options else 0
-    return st.selectbox(label, options, index=index, format_func=words.step, key=key, bind="query-params")
+    default = first if first in STEPS else STEPS[0]
+    return links.select(label, STEPS, key, default=default, always=True, format_func=words.step) or default
 
 
 def pick_crew(key: str = "crew") -> str | None:
@@ -64,7 +63,7 @@ def pick_crew(key: str = "crew") -> str | None:
     known = data.crews()
     if not known:
         return None
-    return st.selectbox("Crew", known, index=None, placeholder="All crews", key=key, bind="query-params")
+    return links.select("Crew", known, key, placeholder="All crews")
 
 
 def pick_technician(crew: str | None, step: str, key: str = "technician") -> str | None:
@@ -72,14 +71,8 @@ def pick_technician(crew: str | None, step: str, key: str = "technician") -> str
     if people.is_empty():
         return None
     names = dict(zip(people["technician_id"].to_list(), people["name"].to_list(), strict=True))
-    return st.selectbox(
-        "Technician",
-        list(names),
-        index=None,
-        format_func=lambda who: names.get(who, who),
-        placeholder="Everybody",
-        key=key,
-        bind="query-params",
+    return links.select(
+        "Technician", list(names), key, format_func=lambda who: names.get(who, who), placeholder="Everybody"
     )
 
 
@@ -123,12 +116,13 @@ def jobs_behind(which: JobFilter, key: str, what: str = "") -> None:
     if not total:
         st.info("No graded job fits these choices. Widen the step, the crew or the person above.")
         return
-    state = st.pills(
+    # a state with no job stays on offer: a link to it says nought, and does not quietly open another list
+    offered = [code for code in STATES if code in counts or code not in ("not_applicable", "disputed")]
+    state = links.pills(
         "State",
-        list(counts),
+        offered,
+        "state",
         format_func=lambda code: f"{words.state_with_sign(code)} · {words.count(counts.get(code, 0))}",
-        key="state",
-        bind="query-params",
     )
     chosen = JobFilter(
         which.step,
@@ -142,9 +136,7 @@ def jobs_behind(which: JobFilter, key: str, what: str = "") -> None:
     rows = counts.get(state, 0) if state else total
     pages = max(1, -(-rows // data.PAGE_OF_JOBS))
     slot = st.container()
-    page = 1
-    if pages > 1:
-        page = min(st.pagination(pages, key="jobs_page", bind="query-params"), pages)
+    page = links.page_number(pages, "jobs_page")
     first = (page - 1) * data.PAGE_OF_JOBS + 1
     last = min(rows, page * data.PAGE_OF_JOBS)
     noun = "job" if which.step not in (None, "all") else "job step"

@@ -109,7 +109,7 @@ def dressed(chart: alt.TopLevelMixin, look: Look) -> alt.TopLevelMixin:
             "direction": "horizontal",
             "labelLimit": 320,
             "titleLimit": 320,
-            "symbolSize": 90,
+            "symbolSize": 110,
             "columnPadding": 18,
             "padding": 0,
             "offset": 10,

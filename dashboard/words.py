@@ -334,6 +334,17 @@ def points(value: float | None) -> str:
     return "–" if _missing(value) else f"{100 * float(value or 0):+.0f} points"
 
 
+def points_range(low: float | None, high: float | None) -> str:
+    if _missing(low) or _missing(high):
+        return "no range"
+    return f"{points(low).removesuffix(' points')} to {points(high)}"
+
+
+def gap(value: float | None) -> str:
+    """A gap to the target: a distance, so without a sign."""
+    return "–" if _missing(value) else f"{100 * float(value or 0):.0f} points"
+
+
 def times(value: float | None) -> str:
     if _missing(value):
         return "–"
@@ -381,6 +392,11 @@ def figure(value: float | None) -> str:
         return "0"
     digits = max(0, 3 - math.floor(math.log10(abs(value))))
     return number(value, min(digits, 4))
+
+
+def equipment_in_sentence(code: str | None) -> str:
+    name = EQUIPMENT.get(code or "", "equipment not known")
+    return name[0].lower() + name[1:]
 
 
 def measured(value: float | None, unit_code: str | None) -> str:

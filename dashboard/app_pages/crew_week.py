@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, components, data, looks, words
+from dashboard import charts, components, data, links, looks, words
 from dashboard.data import JobFilter
 from pipelines.contract import STEPS
 
@@ -120,15 +120,7 @@ def _cell_chosen() -> None:
 def _heat() -> str:
     kinds = [kind for kind in words.GROUP_KIND if kind in data.group_kinds()] or ["crew"]
     kind = (
-        st.segmented_control(
-            "Look at it by",
-            kinds,
-            default=kinds[0],
-            required=True,
-            format_func=lambda code: words.GROUP_KIND[code],
-            key="by",
-            bind="query-params",
-        )
+        links.segmented("Look at it by", kinds, "by", default=kinds[0], format_func=lambda code: words.GROUP_KIND[code])
         or kinds[0]
     )
     groups = data.group_step(kind)
@@ -198,14 +190,7 @@ def _choices(kind: str, first: str | None) -> tuple[str, str | None, str | None]
         if kind != "crew":
             groups = data.group_step(kind)
             names = sorted(groups["group"].drop_nulls().unique().to_list()) if not groups.is_empty() else []
-            group = st.selectbox(
-                words.GROUP_KIND[kind],
-                names,
-                index=None,
-                placeholder="All",
-                key="group",
-                bind="query-params",
-            )
+            group = links.select(words.GROUP_KIND[kind], names, "group", placeholder="All")
     return step, crew, group
 
 

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import polars as pl
 import streamlit as st
 
-from dashboard import components, data, running, words
+from dashboard import components, data, links, running, words
 from pipelines.contract import FINDINGS, STATES, STEPS
 from pipelines.errors import InputError, StoreMissingError
 from pipelines.house_rules import CALLBACK_COST_GUESS, FAILURE_COST_GUESS, GUESSED, HouseRules
@@ -94,13 +95,13 @@ def _pending(rules: HouseRules) -> None:
             st.rerun()
 
 
-def _save(changes: dict[str, Any], rules: HouseRules) -> None:
-    """Enter what differs from the rules in force; each change is kept with its day and the name given."""
+def _save(changes: dict[str, Any], rules: HouseRules, also: Sequence[str] = ()) -> None:
+    """Enter what differs from the rules in force, and what is said to be the house's own though it does not differ."""
     by = str(st.session_state.get("entered_by") or "").strip()
     entered = []
     try:
         for name, value in changes.items():
-            if value != getattr(rules, name):
+            if value != getattr(rules, name) or (name in also and value is not None):
                 data.entries().change_setting(name, value, by)
                 entered.append(name.replace("_", " "))
     except InputError as error:
@@ -120,17 +121,14 @@ def _limits(limits: pl.DataFrame, rules: HouseRules) -> None:
         profile = st.selectbox("Profile", profiles, index=profiles.index(rules.profile), key="set_profile", width=180)
         altitude = st.number_input(
             "Altitude where a site gives none, ft", value=rules.altitude_ft, min_value=-1500.0, max_value=20000.0,
-            step=100.0, key="set_altitude_ft", width=280,
+            step=100.0, format="%.0f", key="set_altitude_ft", width=280,
         )  # fmt: skip
         if st.form_submit_button("Save", key="save_profile"):
             _save({"profile": profile, "altitude_ft": altitude}, rules)
     if limits.is_empty():
         st.info("The limits are listed after the first load.")
         return
-    step = st.selectbox(
-        "Step", list(STEPS), index=None, placeholder="All steps", format_func=words.step, key="limit_step",
-        bind="query-params", width=260,
-    )  # fmt: skip
+    step = links.select("Step", STEPS, "limit_step", placeholder="All steps", format_func=words.step, width=260)
     rows = limits.filter(pl.col("step") == step) if step else limits
     has = set(rows.columns)
 
@@ -184,6 +182,7 @@ def _targets(rules: HouseRules) -> None:
                     min_value=0.0,
                     max_value=100.0,
                     step=1.0,
+                    format="%.0f",
                     placeholder="the fleet's own",
                     key=f"set_target_{step}",
                 )
@@ -193,7 +192,7 @@ def _targets(rules: HouseRules) -> None:
 
 def _costs(rules: HouseRules, changed_on: dict[str, str]) -> None:
     def mark(name: str) -> str:
-        return "" if name in changed_on else f" {GUESS}"
+        return "" if name in changed_on else " (house's guess)"
 
     components.note(
         "What a failure costs comes from your own records where `calls` carries costs (its median); a figure entered here "
@@ -202,14 +201,15 @@ def _costs(rules: HouseRules, changed_on: dict[str, str]) -> None:
     with st.form("cost_form", border=False):
         with st.grid(4):
             visit = st.number_input(
-                f"A visit{mark('visit_cost')}", value=rules.visit_cost, min_value=0.0, step=10.0, key="set_visit_cost"
-            )
+                f"A visit{mark('visit_cost')}", value=rules.visit_cost, min_value=0.0, step=10.0, format="%.0f",
+                key="set_visit_cost",
+            )  # fmt: skip
             failure = st.number_input(
-                f"A compressor failure{mark('failure_cost')}", value=rules.failure_cost, min_value=0.0, step=50.0,
+                f"A compressor failure{mark('failure_cost')}", value=rules.failure_cost, min_value=0.0, step=50.0, format="%.0f",
                 placeholder=f"own median, else {FAILURE_COST_GUESS:,.0f}", key="set_failure_cost",
             )  # fmt: skip
             callback = st.number_input(
-                f"A callback{mark('callback_cost')}", value=rules.callback_cost, min_value=0.0, step=10.0,
+                f"A callback{mark('callback_cost')}", value=rules.callback_cost, min_value=0.0, step=10.0, format="%.0f",
                 placeholder=f"own median, else {CALLBACK_COST_GUESS:,.0f}", key="set_callback_cost",
             )  # fmt: skip
             currency = st.text_input("Currency", value=rules.currency, max_chars=3, key="set_currency")
@@ -223,8 +223,10 @@ def _costs(rules: HouseRules, changed_on: dict[str, str]) -> None:
                     min_value=0.0,
                     max_value=100.0,
                     step=5.0,
+                    format="%.0f",
                     key=f"set_mendable_{step}",
                 )
+        ours = st.checkbox("These figures are our own, no longer guesses", key="costs_are_ours")
         if st.form_submit_button("Save costs", key="save_costs"):
             _save(
                 {
@@ -235,6 +237,7 @@ def _costs(rules: HouseRules, changed_on: dict[str, str]) -> None:
                     "mendable_share": {step: round((value or 0) / 100, 4) for step, value in shares.items()},
                 },
                 rules,
+                also=[name for name in GUESSED if ours and name not in changed_on],
             )
 
 
@@ -243,12 +246,12 @@ def _judging(rules: HouseRules, changed_on: dict[str, str]) -> None:
         with st.grid(3):
             interval = st.number_input(
                 "Months between agreement visits", value=rules.visit_interval_months, min_value=0.5, max_value=120.0,
-                step=1.0, key="set_visit_interval_months",
+                step=1.0, format="%.1f", key="set_visit_interval_months",
                 help="Where a system's own interval is empty: how long after a planned visit we still know it runs.",
             )  # fmt: skip
             heard = st.number_input(
                 "Months a system counts as known after contact", value=rules.heard_back_months, min_value=0.5,
-                max_value=120.0, step=1.0, key="set_heard_back_months",
+                max_value=120.0, step=1.0, format="%.1f", key="set_heard_back_months",
                 help="Off agreement: after this long without contact we no longer know whether it runs.",
             )  # fmt: skip
             controls = [finding for finding in FINDINGS if finding != "drain"]
@@ -280,6 +283,7 @@ def _states() -> None:
     st.table(
         {f"{words.STATE_SIGN[state]} {words.STATE[state]}": words.STATE_MEANING[state] for state in STATES},
         border="horizontal",
+        width="content",
     )
 
 

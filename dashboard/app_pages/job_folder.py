@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, components, data, looks, words
+from dashboard import charts, components, data, links, looks, words
 from dashboard.data import JobFilter
 from pipelines.contract import KNOWN_STATES, STATES, STEPS
 
@@ -63,20 +63,14 @@ def _list_filter() -> JobFilter:
     with st.expander("The list that previous and next follow", icon=":material/filter_list:", key="folder_list"):
         people = data.technicians()
         with st.container(horizontal=True, vertical_alignment="bottom"):
-            step = st.selectbox(
-                "Step", list(STEPS), index=None, placeholder="All steps", format_func=words.step,
-                key="of_step", bind="query-params", width=230,
-            )  # fmt: skip
-            state = st.selectbox(
-                "State", list(STATES), index=None, placeholder="Any state", format_func=words.state_with_sign,
-                key="of_state", bind="query-params", width=230,
-            )  # fmt: skip
-            crew = st.selectbox(
-                "Crew", data.crews(), index=None, placeholder="All crews", key="of_crew", bind="query-params", width=180
+            step = links.select("Step", STEPS, "of_step", placeholder="All steps", format_func=words.step, width=230)
+            state = links.select(
+                "State", STATES, "of_state", placeholder="Any state", format_func=words.state_with_sign, width=230
             )
-            technician = st.selectbox(
-                "Technician", list(people), index=None, placeholder="Everybody",
-                format_func=lambda who: people.get(who, who), key="of_technician", bind="query-params", width=220,
+            crew = links.select("Crew", data.crews(), "of_crew", placeholder="All crews", width=180)
+            technician = links.select(
+                "Technician", list(people), "of_technician", placeholder="Everybody",
+                format_func=lambda who: people.get(who, who), width=220,
             )  # fmt: skip
     return JobFilter(step=step, states=(state,) if state else (), crew=crew, technician=technician)
 
@@ -88,9 +82,7 @@ def _go(job_id: str) -> None:
 def _search(which: JobFilter) -> str | None:
     """The job asked for; without one, the newest of the list."""
     with st.container(horizontal=True, vertical_alignment="bottom"):
-        asked = st.text_input(
-            "Job or system number", key="job", bind="query-params", placeholder="all or part of it", width=260
-        ).strip()
+        asked = links.text("Job or system number", "job", placeholder="all or part of it", width=260)
         found = data.matching_jobs(
             JobFilter(which.step, which.states, which.crew, which.technician, search=asked or None), 50
         )
@@ -127,7 +119,7 @@ def _no_such_job(asked: str | None, which: JobFilter, slot: DeltaGenerator) -> N
         components.answer(f"{found.height}{more} jobs hold “{words.escaped(asked)}”: choose one.")
     for row in found.iter_rows(named=True):
         st.button(
-            f"{words.escaped(row['job_id'])} · {words.EQUIPMENT.get(str(row['equipment']), 'equipment not known')}, "
+            f"{words.escaped(row['job_id'])} · {words.equipment_in_sentence(row['equipment'])}, "
             f"{words.date(row['finished_on'])} · {row['good']} of {row['known']} known steps good",
             key=f"choose_{row['job_id']}",
             type="tertiary",
@@ -137,9 +129,9 @@ def _no_such_job(asked: str | None, which: JobFilter, slot: DeltaGenerator) -> N
 
 
 def _answer(job: dict[str, Any], grades: pl.DataFrame) -> None:
-    equipment = words.EQUIPMENT.get(str(job.get("equipment")), "Equipment not known")
+    equipment = words.equipment_in_sentence(job.get("equipment"))
     kind = words.JOB_KIND.get(str(job.get("job_kind")), "job")
-    what = f"Job {words.escaped(job['job_id'])} ({equipment.lower()}, {kind}, {words.date(job.get('finished_on'))})"
+    what = f"Job {words.escaped(job['job_id'])} ({equipment}, {kind}, {words.date(job.get('finished_on'))})"
     if job.get("installed_by") == "someone_else":
         components.answer(f"{what} was put in by somebody else: there are no steps of ours to judge.")
         return
@@ -211,8 +203,9 @@ def _steps(grades: pl.DataFrame) -> None:
     if grades.is_empty():
         return
     components.heading("Step by step")
+    wall = st.grid(2, min_column_width=330, gap="small")
     for row in grades.filter(pl.col("state") != "not_applicable").iter_rows(named=True):
-        with st.container(border=True, key=f"grade_{row['step']}", gap="xxsmall"):
+        with wall.container(border=True, key=f"grade_{row['step']}", gap="xxsmall", height="stretch"):
             measured = words.measured(row["measured"], row["unit"])
             figure = f" &nbsp; **{measured}**" if measured != "–" else ""
             against = _bounds(row)
@@ -222,9 +215,12 @@ def _steps(grades: pl.DataFrame) -> None:
             source = ""
             if row.get("source"):
                 clause = f", {row['clause']}" if row.get("clause") else ""
-                source = f"Limit: {row['source']}{clause} ({words.SOURCE_STATUS.get(row['status'], row['status'])})"
+                sure = words.SOURCE_STATUS.get(row["status"], row["status"])
+                source = (
+                    f"Limit: {sure}" if row["source"] == row["status"] else f"Limit: {row['source']}{clause} ({sure})"
+                )
             by = f"Done by {row['name']}" if row.get("credited_by") == "step" else f"Counted to the lead, {row['name']}"
-            ticked = {"done": "ticked as done", "not_done": "ticked as not done"}.get(str(row.get("ticked")), "no tick")
+            ticked = {"done": "Ticked as done", "not_done": "Ticked as not done"}.get(str(row.get("ticked")), "No tick")
             st.markdown(f":small[{words.escaped('. '.join(p for p in (by, ticked, source) if p))}]")
     out = grades.filter(pl.col("state") == "not_applicable")["step"].to_list()
     if out:
@@ -243,11 +239,7 @@ def _gauge_logs(job_id: str, grades: pl.DataFrame) -> None:
         again = f", attempt {row['attempt']}" if logs["attempt"].max() != 1 else ""
         return f"{words.step(row['step'])}: {words.quantity(row['quantity']).lower()}{again}"
 
-    chosen = (
-        st.selectbox("Log", options, format_func=name, key="log", bind="query-params", width=420)
-        if len(options) > 1
-        else 0
-    )
+    chosen = links.select("Log", options, "log", default=0, format_func=name, width=420) if len(options) > 1 else 0
     row = logs.row(int(chosen or 0), named=True)
     samples = data.gauge_log(job_id, row["step"], row["attempt"], row["quantity"])
     limits: list[tuple[str, float]] = []

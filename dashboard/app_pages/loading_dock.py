@@ -9,7 +9,7 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, components, data, looks, running, words
+from dashboard import charts, components, data, links, looks, running, words
 from pipelines.contract import KNOWN_STATES, STEPS
 from pipelines.errors import InputError, StoreMissingError
 
@@ -275,10 +275,10 @@ def _questions(counts: dict[str, int], steps: dict[str, dict[str, int]]) -> None
         ),
     ]
     lines = [
-        f"- {'●' if can else '○'} **{question}**: {'yes' if can else 'not yet'}; {basis if can else missing}."
+        f"{'●' if can else '○'} &nbsp; **{question}**: {'yes' if can else 'not yet'}; {basis if can else missing}."
         for question, can, basis, missing in asked
     ]
-    components.note("\n".join(lines))
+    components.note("  \n".join(lines))
 
 
 # --- loads and what they left out
@@ -350,20 +350,14 @@ _PARTS = ("rows_new", "rows_changed", "rows_unchanged", "rows_rejected", "rows_p
 def _left_out(totals: pl.DataFrame) -> None:
     components.heading("What was left out, and why")
     with st.container(horizontal=True, vertical_alignment="bottom"):
-        load_id = st.selectbox(
-            "Load", totals["load_id"].to_list(), index=None, placeholder="All loads", key="load", bind="query-params",
-            width=180,
-        )  # fmt: skip
-        scope = st.segmented_control(
+        load_id = links.select("Load", totals["load_id"].to_list(), "load", placeholder="All loads", width=180)
+        scope = links.segmented(
             "What",
             ["row", "value"],
+            "scope",
             format_func=lambda code: {"row": "Whole rows", "value": "Single values"}[code],
-            key="scope",
-            bind="query-params",
         )
-        text = st.text_input(
-            "Holding", key="reason", bind="query-params", placeholder="reason, file or column", width=240
-        )
+        text = links.text("Holding", "reason", placeholder="reason, file or column", width=240)
     rows = data.rejected_count(load_id, scope, text)
     if not rows:
         st.info("Nothing was left out that fits these choices.")
@@ -380,7 +374,7 @@ def _left_out(totals: pl.DataFrame) -> None:
             )
     pages = max(1, -(-rows // data.PAGE_OF_JOBS))
     slot = st.container()
-    page_no = min(st.pagination(pages, key="rejects_page", bind="query-params"), pages) if pages > 1 else 1
+    page_no = links.page_number(pages, "rejects_page")
     shown = data.rejected_rows(load_id, scope, text, page_no)
     first = (page_no - 1) * data.PAGE_OF_JOBS + 1
     with slot:

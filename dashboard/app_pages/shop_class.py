@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, components, data, looks, words
+from dashboard import charts, components, data, links, looks, words
 from dashboard.data import JobFilter
 from pipelines.contract import STEPS
 
@@ -70,8 +70,8 @@ def _answer(needs: pl.DataFrame, people: pl.DataFrame, effects: pl.DataFrame, cu
     if not told.is_empty():
         row = told.sort("technicians_trained", descending=True).row(0, named=True)
         sentence += (
-            f". Courses on {words.step(row['step']).lower()} changed the share good by "
-            f"{words.points(row['change_in_rate'])} ({words.points(row['low'])} to {words.points(row['high'])}; "
+            f"; courses on {words.step(row['step']).lower()} changed the share good by "
+            f"{words.points(row['change_in_rate'])} ({words.points_range(row['low'], row['high'])}; "
             f"{row['technicians_trained']} trained)"
         )
     components.answer(sentence + ".")
@@ -79,22 +79,16 @@ def _answer(needs: pl.DataFrame, people: pl.DataFrame, effects: pl.DataFrame, cu
 
 def _needs(people: pl.DataFrame, currency: str) -> None:
     with st.container(horizontal=True, vertical_alignment="bottom"):
-        step = st.selectbox(
+        step = links.select(
             "Step",
             [step for step in STEPS if step in set(people["step"].to_list())],
-            index=None,
+            "class_step",
             placeholder="All steps",
             format_func=words.step,
-            key="class_step",
-            bind="query-params",
             width=260,
         )
-        priority = st.segmented_control(
-            "When",
-            ["first", "next", "later"],
-            format_func=lambda code: words.PRIORITY[code],
-            key="when",
-            bind="query-params",
+        priority = links.segmented(
+            "When", ["first", "next", "later"], "when", format_func=lambda code: words.PRIORITY[code]
         )
     rows = people
     if step:
@@ -111,10 +105,10 @@ def _needs(people: pl.DataFrame, currency: str) -> None:
             "Technician": rows["name"],
             "Crew": rows["crew"],
             "Good, adjusted": [words.share(rate) for rate in rows["rate_adjusted"]],
-            "Gap": [words.points(-gap) if gap is not None else "–" for gap in rows["gap"]],
-            "of it: training": [words.points(-(v or 0)) for v in rows["gap_cannot"]],
-            "of it: recording": [words.points(-(v or 0)) for v in rows["gap_not_recorded"]],
-            "of it: a tool": [words.points(-(v or 0)) for v in rows["gap_no_tool"]],
+            "Gap": [words.gap(value) for value in rows["gap"]],
+            "of it: training": [words.gap(v) for v in rows["gap_cannot"]],
+            "of it: recording": [words.gap(v) for v in rows["gap_not_recorded"]],
+            "of it: a tool": [words.gap(v) for v in rows["gap_no_tool"]],
             "Jobs a year": [words.count(v) for v in rows["jobs_per_year"]],
             "Saves a year": [words.money(v, currency) for v in rows["saving_per_year"]],
             "95 % range": [
@@ -156,8 +150,7 @@ def _courses(effects: pl.DataFrame) -> None:
             "Step": [words.step(code) for code in table_of["step"]],
             "Change": [words.points(v) for v in table_of["change_in_rate"]],
             "95 % range": [
-                f"{words.points(lo)} to {words.points(hi)}" if lo is not None and hi is not None else "no range"
-                for lo, hi in zip(table_of["low"], table_of["high"], strict=True)
+                words.points_range(lo, hi) for lo, hi in zip(table_of["low"], table_of["high"], strict=True)
             ],
             "Trained": table_of["technicians_trained"],
             "Compared with": table_of["technicians_compared"],

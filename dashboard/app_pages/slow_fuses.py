@@ -8,7 +8,7 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, components, data, looks, words
+from dashboard import charts, components, data, links, looks, words
 from pipelines.contract import STEPS
 
 HOW_CHANCE = (
@@ -32,33 +32,20 @@ def page() -> None:
         return
     slot = st.container()
     with st.container(horizontal=True, vertical_alignment="bottom"):
-        visits = st.number_input(
-            "Visits to give", min_value=1, max_value=data.ROWS_AT_MOST, value=40, step=5, key="visits",
-            bind="query-params", width=150,
-        )  # fmt: skip
-        horizon = st.segmented_control(
-            "Within",
-            horizons,
-            default=horizons[0],
-            required=True,
-            format_func=lambda months: f"{months} months",
-            key="horizon",
-            bind="query-params",
+        visits = links.number(
+            "Visits to give", "visits", default=40, least=1, most=data.ROWS_AT_MOST, step=5, width=150
+        )
+        horizon = links.segmented(
+            "Within", horizons, "horizon", default=horizons[0], format_func=lambda months: f"{months} months"
         )
         areas = data.risk_areas()
-        area = (
-            st.selectbox("Area", areas, index=None, placeholder="All areas", key="area", bind="query-params", width=190)
-            if areas
-            else None
-        )
-        warranty = st.selectbox(
+        area = links.select("Area", areas, "area", placeholder="All areas", width=190) if areas else None
+        warranty = links.select(
             "Warranty ends within",
             [3, 6, 12],
-            index=None,
+            "warranty",
             placeholder="Any",
             format_func=lambda months: f"{months} months",
-            key="warranty",
-            bind="query-params",
             width=190,
         )
     horizon = int(horizon or horizons[0])

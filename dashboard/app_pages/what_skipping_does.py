@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, components, data, looks, words
+from dashboard import charts, components, data, links, looks, words
 from dashboard.data import JobFilter
 from pipelines.contract import NOT_GOOD_STATES, STEPS
 
@@ -35,12 +35,16 @@ def page() -> None:
     options = first + sorted(code for code in outcomes if code not in first)
     slot = st.container()
     with st.container(horizontal=True, vertical_alignment="bottom"):
-        outcome = st.selectbox(
-            "What happened later", options, format_func=words.outcome, key="outcome", bind="query-params"
+        outcome = (
+            links.select("What happened later", options, "outcome", default=options[0], format_func=words.outcome)
+            or options[0]
         )
         contrasts = [code for code in words.CONTRAST if code in data.effect_contrasts(outcome)] or ["not_good"]
-        contrast = st.selectbox(
-            "Compared", contrasts, format_func=lambda c: words.CONTRAST[c], key="contrast", bind="query-params"
+        contrast = (
+            links.select(
+                "Compared", contrasts, "contrast", default=contrasts[0], format_func=lambda c: words.CONTRAST[c]
+            )
+            or contrasts[0]
         )
     effects = data.step_effect(outcome, contrast)
     with slot:
@@ -112,14 +116,11 @@ def _answer(effects: pl.DataFrame, outcome: str) -> None:
 
 
 def _pictures(effects: pl.DataFrame, outcome: str) -> None:
-    kinds = st.pills(
+    kinds = links.several(
         "Shown",
-        list(charts.ESTIMATES),
-        selection_mode="multi",
-        default=list(charts.ESTIMATES),
+        charts.ESTIMATES,
+        "shown",
         format_func=lambda kind: f"{charts.ESTIMATE_SIGN[kind]} {charts.ESTIMATE_WORD[kind]}",
-        key="shown",
-        bind="query-params",
     ) or ["adjusted"]
     bands = [band for band in ("early", "late") if band in set(effects["age_band"].to_list())]
     columns = st.columns(max(1, len(bands)), gap="large")
