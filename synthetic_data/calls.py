@@ -161,7 +161,7 @@ def _contact(rng, start, is_adopted, last):
     interval = np.where(rng.random(n) < 0.75, 12, 6)
     interval_days = interval * DAYS_A_YEAR / 12
     stays = np.where(
-        began_agreed, rng.exponential(8 * DAYS_A_YEAR, n), DAYS_A_YEAR + rng.exponential(4.5 * DAYS_A_YEAR, n)
+        began_agreed, rng.exponential(14 * DAYS_A_YEAR, n), DAYS_A_YEAR + rng.exponential(7 * DAYS_A_YEAR, n)
     )
     visits = []
     last_visit = start.copy()
@@ -191,7 +191,7 @@ def _other_retirements(rng, made, start, last):
     n = len(made)
     day = np.full(n, FAR_DAY)
     because = np.full(n, -1, dtype=np.int8)
-    for code, rate, shape in ((1, 0.006, 2.0), (2, 0.006, 1.0), (3, 0.003, 1.0)):
+    for code, rate, shape in ((1, 0.003, 2.0), (2, 0.006, 1.0), (3, 0.003, 1.0)):
         entry = (start - made) / DAYS_A_YEAR
         total = rate / shape * ((1 + entry) ** shape - 1) + rng.exponential(1, n)
         age = (1 + total * shape / rate) ** (1 / shape) - 1

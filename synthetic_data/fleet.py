@@ -145,7 +145,7 @@ class _Maker:
     def outdoor_degf(self, day: np.ndarray) -> np.ndarray:
         day_of_year = (day - 0.25) % DAYS_A_YEAR
         mean = 67 + 22 * np.cos(2 * np.pi * (day_of_year - 200) / 365.25)
-        return np.clip(mean + self.rng.normal(0, 7, len(day)), 8, 112)
+        return np.round(np.clip(mean + self.rng.normal(0, 7, len(day)), 8, 112))  # as a form asks for it
 
     # systems and the jobs that put them in -----------------------------------------------------------------------------
 
@@ -186,6 +186,8 @@ class _Maker:
         tons = rng.choice([1.5, 2.0, 2.5, 3.0, 3.5, 4.0, 5.0], n, p=[0.06, 0.17, 0.18, 0.26, 0.13, 0.13, 0.07])
         tons = np.where(equipment == 2, rng.choice([0.75, 1.0, 1.5, 2.0], n), tons)
         metering = np.where(rng.random(n) < 0.82, 0, 2)
+        # the model whose maker asks for a subcooling has a valve that gives one
+        metering = np.where((equipment == 1) & (tons == 3.0), 0, metering)
         metering = np.where(equipment == 2, 1, metering).astype(np.int8)
         branch = self.people.branch_no[lead]
         area = branch * 6 + rng.integers(0, 6, n)

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from synthetic_data import scenario
-from synthetic_data.habits import CANNOT_TELL, FAILED, PASSED, STEP_NO, TICKED_ONLY
+from synthetic_data.habits import CANNOT_TELL, CHARGE_CHECK_FROM_DEGF, FAILED, PASSED, STEP_NO, TICKED_ONLY
 from synthetic_data.jobs import METERING, PHONE_1, PHONE_2, REFRIGERANTS, Jobs, Systems
 from synthetic_data.saturation import atmosphere_psia, pressure_psia
 
@@ -255,7 +255,7 @@ def _charge_check(rng, systems, jobs, readings, models):
     places, state = _with(jobs, "charge_check", PASSED, FAILED, CANNOT_TELL)
     n = len(places)
     system = jobs.system[places]
-    outdoor = np.round(jobs.outdoor_degf[places])
+    outdoor = jobs.outdoor_degf[places]
     atmosphere = atmosphere_psia(systems.altitude_ft[system])
     fixed = systems.metering[system] == METERING.index("fixed_orifice")
     target_subcooling = rng.choice(TARGET_SUBCOOLING_DELTA_DEGF, n)
@@ -286,16 +286,15 @@ def _charge_check(rng, systems, jobs, readings, models):
             liquid_psig[of_this] = pressure_psia(name, condensing[of_this], "bubble") - atmosphere[of_this]
     step = "charge_check"
     readings.add(step, "suction_pressure", places, suction_psig)
-    readings.add(step, "suction_temperature", places, evaporating + superheat)
+    # unclear on a warm day: the temperature that its metering asks for was not written down
+    complete = ~((state == CANNOT_TELL) & (outdoor >= CHARGE_CHECK_FROM_DEGF))
+    readings.add(step, "suction_temperature", places, evaporating + superheat, 1, complete | ~fixed)
     readings.add(step, "liquid_pressure", places, liquid_psig)
-    readings.add(step, "liquid_temperature", places, condensing - subcooling)
-    # unclear on a warm day: the target was not written down (a fixed orifice's would come from the chart, so its
-    # suction temperature stays, but then nothing says what was aimed at: wet bulb is missing too)
-    has_target = ~((state == CANNOT_TELL) & (outdoor >= 55))
-    readings.add(step, "target_subcooling", places, target_subcooling, 1, ~fixed & has_target)
-    readings.add(step, "target_superheat", places, target_superheat, 1, fixed & has_target)
+    readings.add(step, "liquid_temperature", places, condensing - subcooling, 1, complete | fixed)
+    readings.add(step, "target_subcooling", places, target_subcooling, 1, ~fixed)
+    readings.add(step, "target_superheat", places, target_superheat, 1, fixed)
     readings.add(step, "outdoor_dry_bulb", places, outdoor, 0)
-    indoors = has_target & (rng.random(n) < 0.35)
+    indoors = rng.random(n) < 0.35
     dry = rng.uniform(70, 80, n)
     wet = dry - rng.uniform(8, 14, n)
     readings.add(step, "return_dry_bulb", places, dry, 1, indoors)

@@ -433,10 +433,10 @@ class Tables:
         return pl.concat(parts)
 
     def inspections(self) -> pl.DataFrame:
-        """One job in fifty of the last three years, measured again by somebody else some days later."""
+        """One job in twenty of the last three years, measured again by somebody else some days later."""
         rng, work = self.rng, self.jobs
         recent = work.day > self.maker.last_day - 1095
-        drawn = recent & (rng.random(work.count) < 0.02) & (work.day < self.maker.last_day - 20)
+        drawn = recent & (rng.random(work.count) < 0.05) & (work.day < self.maker.last_day - 20)
         parts = []
         for step, quantity, unit in (("airflow", "airflow", "cfm"), ("electrical", "compressor_current", "A")):
             at = np.flatnonzero(drawn & np.isin(work.written[:, STEP_NO[step]], (PASSED, FAILED, TICKED_ONLY)))
