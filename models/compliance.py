@@ -171,7 +171,8 @@ def _adjusted(frame: pl.DataFrame, fleet_rates: dict[str, float], targets: dict[
     """Shrunken, adjusted rates with intervals and the chances beside the target, step by step."""
     size = frame.height
     columns = {
-        name: np.full(size, np.nan) for name in ("rate_adjusted", "rate_low", "rate_high", "chance_below", "chance_above")
+        name: np.full(size, np.nan)
+        for name in ("rate_adjusted", "rate_low", "rate_high", "chance_below", "chance_above")
     }
     steps = frame["step"].to_numpy()
     good, known = frame["good"].to_numpy().astype(float), frame["known"].to_numpy().astype(float)
@@ -309,7 +310,9 @@ def month_step(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
     month = "date_trunc('month', finished_on)::date as month"
     fleet = _counted(con, f"{month}, null::varchar as crew", "finished_on is not null")
     crews = _counted(con, f"{month}, crew", "finished_on is not null and crew <> ''")
-    frame = _with_rates(pl.concat([fleet, crews], how="vertical_relaxed")).sort("crew", "step", "month", nulls_last=False)
+    frame = _with_rates(pl.concat([fleet, crews], how="vertical_relaxed")).sort(
+        "crew", "step", "month", nulls_last=False
+    )
     long = frame.group_by("crew", "step", maintain_order=True).agg(
         centre=pl.when(pl.col("known").sum() > 0).then(pl.col("good").sum() / pl.col("known").sum())
     )

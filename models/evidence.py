@@ -113,9 +113,7 @@ def words(
 ) -> list[str]:
     """`clear`, `leaning`, `unclear` or `too_few` for each row. Few failures are never called "no effect"."""
     found = []
-    for bad, good, plain, q, calibrated in zip(
-        events_not_good, events_good, low, q_value, low_calibrated, strict=True
-    ):
+    for bad, good, plain, q, calibrated in zip(events_not_good, events_good, low, q_value, low_calibrated, strict=True):
         if min(bad, good) < FEW_EVENTS or np.isnan(plain):
             found.append("too_few")
         elif q < 0.05 and calibrated > 1:

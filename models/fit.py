@@ -36,7 +36,9 @@ class Notes:
         self.say = say
         self.rows: list[dict[str, Any]] = []
 
-    def add(self, topic: str, text: str, step: str | None = None, jobs: int | None = None, *, aloud: bool = True) -> None:
+    def add(
+        self, topic: str, text: str, step: str | None = None, jobs: int | None = None, *, aloud: bool = True
+    ) -> None:
         self.rows.append({"topic": topic, "step": step, "text": text, "jobs": jobs})
         if aloud:
             self.say(f"{step}: {text}" if step else text)
@@ -110,9 +112,7 @@ def _fit(con: duckdb.DuckDBPyConnection, rules: Any, day: date, notes: Notes) ->
     results.write(con, "incidence", incidence.incidence_table(con))
 
     failure_cost, callback_cost = step_cost.costs(con, rules, day)
-    cost = step_cost.step_cost_table(
-        con, effects, fits, table, failure_cost.money, callback_cost.money, day, SEED
-    )
+    cost = step_cost.step_cost_table(con, effects, fits, table, failure_cost.money, callback_cost.money, day, SEED)
     results.write(con, "step_cost", cost)
     for name, found in (("compressor failure", failure_cost), ("callback", callback_cost)):
         if found.is_guess:
@@ -126,7 +126,9 @@ def _fit(con: duckdb.DuckDBPyConnection, rules: Any, day: date, notes: Notes) ->
     model = install_risk.fit_risk(cells)
     if model is None:
         risk = pl.DataFrame()
-        notes.add("install_risk", "No compressor has failed in the time followed: no chance of a failure can be told yet.")
+        notes.add(
+            "install_risk", "No compressor has failed in the time followed: no chance of a failure can be told yet."
+        )
     else:
         if model.events < FEW_FAILURES:
             notes.add(
@@ -134,9 +136,7 @@ def _fit(con: duckdb.DuckDBPyConnection, rules: Any, day: date, notes: Notes) ->
                 f"Only {model.events:.0f} compressor failures so far: chances lean on the assumptions, "
                 "and their ranges are wide.",
             )
-        risk = install_risk.install_risk_table(
-            con, model, technician_step, rules, failure_cost.money, day, SEED
-        )
+        risk = install_risk.install_risk_table(con, model, technician_step, rules, failure_cost.money, day, SEED)
     results.write(con, "install_risk", risk)
     _say_fates(con, notes)
     results.write(con, "model_card", None)
@@ -311,7 +311,9 @@ def _say_compliance(technician_step: pl.DataFrame, notes: Notes) -> None:
 
 def _say_effects(table: pl.DataFrame, controls: dict, control: str, notes: Notes) -> None:
     if table.is_empty():
-        notes.add("step_effect", "No event has been counted yet: what goes with a step that is not good cannot be told.")
+        notes.add(
+            "step_effect", "No event has been counted yet: what goes with a step that is not good cannot be told."
+        )
         return
     main = table.filter(
         (pl.col("contrast") == "not_good")

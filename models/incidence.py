@@ -34,9 +34,7 @@ class Curve:
     variance: np.ndarray
 
 
-def aalen_johansen(
-    entry: np.ndarray, leave: np.ndarray, kind: np.ndarray, weight: np.ndarray | None = None
-) -> Curve:
+def aalen_johansen(entry: np.ndarray, leave: np.ndarray, kind: np.ndarray, weight: np.ndarray | None = None) -> Curve:
     """Cumulative incidence of kind 1 where kind 2 competes, with late entry.
 
     Parameters

@@ -128,7 +128,8 @@ def _best_shape(fitted: RateFit) -> float:
         # a mild belief that technicians differ by a third: one technician alone says nothing about it
         return -gamma_shape_log_likelihood(held, shape) + 0.5 * ((log_shape - np.log(9.0)) / 1.5) ** 2
 
-    return float(np.exp(optimize.minimize_scalar(cost, bounds=(np.log(0.3), np.log(1000.0)), method="bounded").x))
+    found: Any = optimize.minimize_scalar(cost, bounds=(np.log(0.3), np.log(1000.0)), method="bounded")
+    return float(np.exp(found.x))
 
 
 @dataclass(frozen=True)

@@ -156,7 +156,7 @@ def fit_rates(
         without_events = term.is_levels & (event_score[slices[place]] == 0) & (precision[slices[place]] == 0)
         usable[slices[place]] &= has_time & ~without_events
         if without_events.any():
-            silent = (term.matrix[:, without_events] > 0).any(axis=1)
+            silent = np.any(term.matrix[:, without_events] > 0, axis=1)
             years[silent[rows.level[place]]] = 0.0
 
     coefficients = np.zeros(total) if start is None else np.where(np.isfinite(start), start, 0.0)

@@ -5,14 +5,9 @@ from __future__ import annotations
 import duckdb
 import polars as pl
 
-_COUNTS = {
-    name: "bigint"
-    for name in (
-        "applicable", "known", "good", "failed", "ticked_only", "not_done", "skipped", "unknown", "disputed",
-    )
-}  # fmt: skip
-_RATES = {name: "double" for name in ("rate", "rate_if_unknown_bad", "rate_if_unknown_good")}
-_FUNNEL = {name: "double" for name in ("limit_low_95", "limit_high_95", "limit_low_998", "limit_high_998")}
+_COUNTS = dict.fromkeys(("applicable", "known", "good", "failed", "ticked_only", "not_done", "skipped", "unknown", "disputed"), "bigint")  # fmt: skip
+_RATES = dict.fromkeys(("rate", "rate_if_unknown_bad", "rate_if_unknown_good"), "double")
+_FUNNEL = dict.fromkeys(("limit_low_95", "limit_high_95", "limit_low_998", "limit_high_998"), "double")
 
 SCHEMA: dict[str, dict[str, str]] = {
     "technician_step": {

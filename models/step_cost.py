@@ -125,9 +125,7 @@ def step_cost_table(
                 log, error = np.log(ratio), np.log(row["high_calibrated"] / ratio) / Z95
                 gathered += arm * (1 - 1 / ratio)
                 counted = max(float(row["events_skipped"]), 0.5)
-                drawn += (
-                    arm * rng.gamma(counted, 1 / counted, DRAWS) * (1 - np.exp(-rng.normal(log, error, DRAWS)))
-                )
+                drawn += arm * rng.gamma(counted, 1 / counted, DRAWS) * (1 - np.exp(-rng.normal(log, error, DRAWS)))
             if any_used:
                 extra[outcome], draws[outcome] = gathered, drawn
         total = np.sum([draws[outcome] * money[outcome] for outcome in draws], axis=0) if draws else None

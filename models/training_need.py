@@ -52,7 +52,9 @@ def training_need_table(
         "step",
         # what one job that is not good costs, in the long run: the stock's yearly cost over the yearly flow into it
         *(
-            (pl.col(name) / pl.when(pl.col("not_good_jobs_per_year") > 0).then(pl.col("not_good_jobs_per_year"))).alias(to)
+            (pl.col(name) / pl.when(pl.col("not_good_jobs_per_year") > 0).then(pl.col("not_good_jobs_per_year"))).alias(
+                to
+            )
             for name, to in (("extra_cost_per_year", "price"), ("low", "price_low"), ("high", "price_high"))
         ),
     )
@@ -92,7 +94,9 @@ def training_need_table(
         low=pl.when(pl.col("price").is_not_null()).then(pl.col("low")),
         priority=pl.when(is_sure & is_training & pl.col("price").is_not_null())
         .then(pl.lit("first"))
-        .when((is_sure | (pl.col("gap_cannot") >= SMALL_GAP)) & (pl.col("flag") != "too_few") & (pl.col("gap_cannot") > 0))
+        .when(
+            (is_sure | (pl.col("gap_cannot") >= SMALL_GAP)) & (pl.col("flag") != "too_few") & (pl.col("gap_cannot") > 0)
+        )
         .then(pl.lit("next"))
         .otherwise(pl.lit("later")),
     ).sort("technician_id", "step")

@@ -6,6 +6,7 @@ Runs the SQL files 3xx in order. Everything here is a count or a sum of days; no
 from __future__ import annotations
 
 import csv
+import itertools
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -82,14 +83,12 @@ def make_cells(con: duckdb.DuckDBPyConnection, rules: Any, as_of: date | None = 
 def _make_small_tables(con: duckdb.DuckDBPyConnection, as_of: date | None, parameters: dict[str, Any]) -> None:
     con.execute("create or replace table step_place (step varchar, place integer, weight integer)")
     con.executemany("insert into step_place values (?, ?, ?)", [(step, i, 6**i) for i, step in enumerate(STEPS)])
-    con.execute(
-        "create or replace table age_band (band integer, from_days double, to_days double, is_early boolean)"
-    )
+    con.execute("create or replace table age_band (band integer, from_days double, to_days double, is_early boolean)")
     con.executemany(
         "insert into age_band values (?, ?, ?, ?)",
         [
             (number, low, high, high <= EARLY_DAYS)
-            for number, (low, high) in enumerate(zip(AGE_BAND_EDGES, AGE_BAND_EDGES[1:], strict=False))
+            for number, (low, high) in enumerate(itertools.pairwise(AGE_BAND_EDGES))
         ],
     )
     con.execute("create or replace table visit_check (step varchar, check_on_visit varchar, status varchar)")
