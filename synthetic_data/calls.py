@@ -171,7 +171,7 @@ def _contact(rng, start, is_adopted, last):
     for count in range(1, most + 1):
         day = np.where(began_agreed, start + count * interval_days + rng.integers(-12, 13, n), free_day)
         end = np.where(began_agreed, start + stays, start + stays - DAYS_A_YEAR)
-        comes = (day <= end) & (day <= last) & (day > start)
+        comes = (day <= end) & (day <= last) & (day >= start + 1)
         if not comes.any() and (count * interval_days + start > last).all() and (free_day > last).all():
             break
         at = np.flatnonzero(comes)
