@@ -70,10 +70,8 @@ def grade(con: duckdb.DuckDBPyConnection, rules: Rules) -> None:
     numbered = _write_limit_used(con, layered, makers)
     _make_limit_of_kind(con, layered, makers, numbered)
     first_ln_psia, step_ln_psia, _ = refrigerant.saturation_grid()
-    asked_rise = limits.in_force("rise_time", {}, layered).at_least or 0.0
     values = {
         "accept_uncompensated": bool(rules.accept_uncompensated_pressure_test),
-        "rise_s": asked_rise * 60,
         "first_ln_psia": first_ln_psia,
         "step_ln_psia": step_ln_psia,
     }
@@ -273,7 +271,7 @@ class _Maker:
             if deviation not in self.limits:
                 half = (limit.at_most - limit.at_least) / 2
                 found.append(replace(limit, quantity=deviation, at_least=-half, at_most=half))
-        return tuple(limit for limit in found if not limit.note)
+        return tuple(found)
 
 
 def _make_limit_of_kind(
@@ -285,7 +283,8 @@ def _make_limit_of_kind(
     """`limit_of_kind`: for each kind of job that occurs, both bounds of every quantity and the limits they come from."""
     by_model: dict[str, dict[str, Limit]] = {}
     for limit in makers:
-        by_model.setdefault(limit.applies_to.removeprefix("model="), {})[limit.quantity] = limit
+        if not limit.note:  # a note says why it is not used
+            by_model.setdefault(limit.applies_to.removeprefix("model="), {})[limit.quantity] = limit
     kinds = con.execute(
         "select kind_no, any_value(equipment), any_value(refrigerant), any_value(metering), any_value(air_handler), "
         "any_value(ducts_kept)::varchar, any_value(job_kind), any_value(model) from grade_job group by kind_no"
@@ -329,7 +328,8 @@ def _make_limit_of_kind(
             f"{quantity}_high": "DOUBLE",
             f"{quantity}_low_no": "INTEGER",
             f"{quantity}_high_no": "INTEGER",
-            f"{quantity}_open": "BOOLEAN",
+            f"{quantity}_low_open": "BOOLEAN",
+            f"{quantity}_high_open": "BOOLEAN",
         }
     for quantity in _MAKERS_FIRST:
         columns |= {
@@ -356,7 +356,8 @@ def _bounds(
         f"{quantity}_high": _rounded(found.at_most),
         f"{quantity}_low_no": numbered[found.at_least_by.limit_id] if found.at_least_by else None,
         f"{quantity}_high_no": numbered[found.at_most_by.limit_id] if found.at_most_by else None,
-        f"{quantity}_open": found.is_open,
+        f"{quantity}_low_open": found.at_least_by is not None and found.at_least_by.bound == "excl",
+        f"{quantity}_high_open": found.at_most_by is not None and found.at_most_by.bound == "excl",
     }
     if quantity == "start_pressure":
         row["start_pressure_enough"] = row["start_pressure_low"]
@@ -398,6 +399,7 @@ def _write_notes(con: duckdb.DuckDBPyConnection) -> None:
 
 
 def _work_tables(con: duckdb.DuckDBPyConnection) -> list[str]:
-    made = ["grade_job", "limit_of_kind", "saturation_point", "superheat_cell", "rise_from_log"]
+    made = ["grade_job", "limit_of_kind", "saturation_point", "superheat_cell"]
+    made += ["vacuum_from_log", "test_from_log", "rise_from_log"]
     made += [f"grade_{step}" for step in STEPS]
     return made

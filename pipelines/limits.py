@@ -61,6 +61,14 @@ PLATE_FIGURES: dict[str, str] = {
 # Quantities for which only a maker gives a figure of his own, since it depends on the model alone.
 MAKERS_QUANTITIES: dict[str, str] = {"airflow": "airflow", "voltage": "electrical"}
 
+# Quantities whose limit can exclude its own figure (`bound` = `excl`).
+CAN_EXCLUDE = frozenset(
+    (
+        "flow_pressure", "flow_rate", "vacuum", "rise_end", "charge_deviation", "airflow_per_ton", "fan_power_per_cfm",
+        "subcooling_deviation", "superheat_deviation", "voltage_deviation", "voltage_unbalance",
+    )
+)  # fmt: skip
+
 # How far apart two figures may be and still count as equal: a unit's conversion is not exact in binary.
 DECIMALS = 6
 
@@ -176,6 +184,13 @@ def settable_quantities() -> frozenset[str]:
     )
 
 
+@cache
+def _judged_sides(quantity: str) -> tuple[str, ...]:
+    """Which bounds of a quantity are judged: those that the usual limits have."""
+    rows = [limit for limit in shipped() if limit.quantity == quantity]
+    return tuple(side for side in ("at_most", "at_least") if any(getattr(limit, side) is not None for limit in rows))
+
+
 # --- the house's own
 
 
@@ -249,13 +264,17 @@ def _own_limit(number: int, row: Mapping[str, str]) -> Limit:
         figure = bounds[column]
         if figure is not None and not abs(figure) < 1e9:
             raise _own_error(number, column, row, f"expected a number of {unit} or nothing")
+        if figure is not None and column not in _judged_sides(quantity):
+            raise _own_error(number, column, row, f"expected nothing: of {quantity} only the other bound is judged")
     at_least, at_most = bounds["at_least"], bounds["at_most"]
     if at_least is None and at_most is None:
-        raise _own_error(number, "at_most", row, "expected a figure here or in at_least")
+        raise _own_error(number, _judged_sides(quantity)[0], row, f"expected a number of {unit}")
     if at_least is not None and at_most is not None and at_least > at_most:
         raise _own_error(number, "at_most", row, f"expected at least {at_least:g}, the figure of at_least")
     if text["bound"] not in ("", "incl", "excl"):
         raise _own_error(number, "bound", row, "expected incl, excl or nothing")
+    if text["bound"] == "excl" and quantity not in CAN_EXCLUDE:
+        raise _own_error(number, "bound", row, f"expected incl or nothing: exactly at a limit of {quantity} passes")
     if text["status"] not in ("", *STATUSES):
         raise _own_error(number, "status", row, f"expected one of {', '.join(STATUSES)} or nothing")
     try:
@@ -308,6 +327,17 @@ def layers(rules: Rules) -> list[tuple[Limit, ...]]:
                 f'own limits: limit_id "{limit.limit_id}" is used twice. Give each limit a name of its own.'
             )
         identifiers.add(limit.limit_id)
+    for number, limit in enumerate(own, start=1):
+        if limit.profile != rules.profile:
+            continue
+        job = {name: sorted(values)[0] for name, values in limit.conditions}
+        bounds = in_force(limit.quantity, job, found)
+        if bounds.at_least is not None and bounds.at_most is not None and bounds.at_least > bounds.at_most:
+            column, other = ("at_most", "at_least") if limit.at_most is not None else ("at_least", "at_most")
+            raise InputError(
+                f'own limits, row {number}, column "{column}": found "{getattr(limit, column):g}", but its {other} is '
+                f"left to the usual limit, {getattr(bounds, other):g} {limit.unit}. Give both."
+            )
     return found
 
 
@@ -333,8 +363,14 @@ def makers_limits(
             known = (MAKERS_QUANTITIES[quantity], QUANTITY_UNIT[MAKERS_QUANTITIES[quantity]][quantity])
         note = ""
         own_unit = unit or ""
+        limit_id = f"maker {model} {quantity}"
         if known is None:
             note = "not used: this quantity is not judged"
+        elif step and step != known[0]:
+            note = f"not used: {quantity} belongs to {known[0]}"
+            limit_id = f"maker {model} {step} {quantity}"
+        elif at_least is not None and at_most is not None and at_least > at_most:
+            note = f"not used: at_least {at_least:g} lies above at_most {at_most:g}"
         else:
             try:
                 at_least, at_most = (_in_unit(figure, own_unit, known[1]) for figure in (at_least, at_most))
@@ -343,7 +379,7 @@ def makers_limits(
                 note = f"not used: {error}"
         limits.append(
             Limit(
-                limit_id=f"maker {model} {quantity}",
+                limit_id=limit_id,
                 profile="maker",
                 step=known[0] if known else step or "",
                 quantity=quantity,
@@ -380,12 +416,6 @@ class InForce:
     at_least_by: Limit | None
     at_most: float | None
     at_most_by: Limit | None
-
-    @property
-    def is_open(self) -> bool:
-        """Whether the bound itself is outside."""
-        by = self.at_most_by or self.at_least_by
-        return by is not None and by.bound == "excl"
 
 
 def _best(layer: Iterable[Limit], job: Mapping[str, str | None], side: str) -> Limit | None:

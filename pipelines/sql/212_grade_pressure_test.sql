@@ -1,5 +1,5 @@
 -- grade_pressure_test: one row for each job of ours, recorded or not.
--- reads   grade_job, limit_of_kind, staged_reading, staged_step, rejected_reading, open_dispute
+-- reads   grade_job, limit_of_kind, test_from_log, staged_reading, staged_step, rejected_reading, open_dispute
 -- units   psig and degF as read; the drop in psi, worked out in absolute pressure and temperature; min
 -- why     A pressure that falls may be a leak or a cold evening: only with both temperatures can it be told which. Gas
 --         and over-pressure come first because they hurt people. A leak shows in a short test too, tightness does not.
@@ -7,11 +7,11 @@ create or replace temp table grade_pressure_test as
 with reading as (
     select job_id,
         arg_max(value_text, reading_order) filter (where quantity = 'test_gas') as gas,
-        arg_max(value, reading_order) filter (where quantity = 'start_pressure') as start_psig,
-        arg_max(value, reading_order) filter (where quantity = 'end_pressure') as end_psig,
-        arg_max(value, reading_order) filter (where quantity = 'start_temperature') as start_degf,
-        arg_max(value, reading_order) filter (where quantity = 'end_temperature') as end_degf,
-        arg_max(value, reading_order) filter (where quantity = 'hold_time') as hold_min,
+        arg_max(value, reading_order) filter (where quantity = 'start_pressure') as read_start_psig,
+        arg_max(value, reading_order) filter (where quantity = 'end_pressure') as read_end_psig,
+        arg_max(value, reading_order) filter (where quantity = 'start_temperature') as read_start_degf,
+        arg_max(value, reading_order) filter (where quantity = 'end_temperature') as read_end_degf,
+        arg_max(value, reading_order) filter (where quantity = 'hold_time') as read_hold_min,
         arg_max(value, reading_order) filter (where quantity = 'design_pressure_low') as design_low_psig,
         arg_max(value, reading_order) filter (where quantity = 'design_pressure_high') as design_high_psig
     from staged_reading where step = 'pressure_test'
@@ -26,8 +26,13 @@ disputed as (select distinct job_id from open_dispute where step = 'pressure_tes
 found as (
     select job.job_no, job.has_open_circuit, job.circuit_note, disputed.job_id is not null as is_disputed,
         unreadable.job_id is not null as is_unreadable, step.ticked::varchar as ticked, step.technician_id,
-        gas, figure(start_psig) as start_psig, figure(end_psig) as end_psig, start_degf, end_degf,
-        figure(hold_min) as hold_min,
+        gas, log.job_id is not null and (read_start_psig is null or read_end_psig is null
+            or read_hold_min is null) as is_from_log,
+        figure(if(is_from_log, log_start_psig, read_start_psig)) as start_psig,
+        figure(if(is_from_log, log_end_psig, read_end_psig)) as end_psig,
+        if(is_from_log, coalesce(log_start_degf, read_start_degf), read_start_degf) as start_degf,
+        if(is_from_log, coalesce(log_end_degf, read_end_degf), read_end_degf) as end_degf,
+        figure(if(is_from_log, log_hold_min, read_hold_min)) as hold_min,
         -- the maker's table first, then what was read off the plate; of two sides the weaker one holds
         figure(coalesce(least(lim.design_pressure_low, lim.design_pressure_high),
             least(reading.design_low_psig, reading.design_high_psig))) as plate_psig,
@@ -47,6 +52,7 @@ found as (
     from grade_job as job
     join limit_of_kind as lim using (kind_no)
     left join reading on reading.job_id = job.job_id
+    left join test_from_log as log on log.job_id = job.job_id
     left join staged_step as step on step.job_id = job.job_id and step.step = 'pressure_test'
     left join unreadable on unreadable.job_id = job.job_id
     left join disputed on disputed.job_id = job.job_id
@@ -104,5 +110,6 @@ select job_no, technician_id, reason,
         + if(is_measured and gas is null, 16, 0)
         + if(is_passed and plate_psig is null, 32, 0)
         + if(is_measured and reason <> 'over_pressure' and coalesce(end_psig > ceiling_psig, false), 64, 0)
-        + if(is_measured and is_unreadable, 8192, 0) as notes
+        + if(is_measured and is_unreadable, 8192, 0)
+        + if(is_measured and is_from_log, 16384, 0) as notes
 from judged;

@@ -1,5 +1,5 @@
 -- grade_evacuation: one row for each job of ours, recorded or not.
--- reads   grade_job, limit_of_kind, staged_reading, staged_step, rejected_reading, open_dispute
+-- reads   grade_job, limit_of_kind, vacuum_from_log, staged_reading, staged_step, rejected_reading, open_dispute
 -- units   micron, absolute
 -- why     The last reading before the system was shut off counts: a deeper one while the pump pulls proves little. A
 --         pump time says that the pump ran, not that the system is dry: it never passes anything.
@@ -13,12 +13,14 @@ unreadable as (select distinct job_id from rejected_reading where step = 'evacua
 disputed as (select distinct job_id from open_dispute where step = 'evacuation'),
 judged as (
     select job.job_no, job.circuit_note, step.ticked::varchar as ticked, step.technician_id,
-        figure(vacuum_micron) as vacuum, vacuum_low, vacuum_high, vacuum_low_no, vacuum_high_no,
+        reading.vacuum_micron is null and log_vacuum_micron is not null as is_from_log,
+        figure(coalesce(reading.vacuum_micron, log_vacuum_micron)) as vacuum, vacuum_low, vacuum_high, vacuum_low_no, vacuum_high_no,
         unreadable.job_id is not null as is_unreadable,
         case
             when not job.has_open_circuit                                  then 'factory_circuit'
             when disputed.job_id is not null                               then 'disputed'
-            when is_outside(vacuum, vacuum_low, vacuum_high, vacuum_open)  then 'vacuum_outside'
+            when is_outside(vacuum, vacuum_low, vacuum_high, vacuum_low_open, vacuum_high_open)
+                                                                           then 'vacuum_outside'
             when vacuum is not null                                        then 'vacuum_inside'
             when is_unreadable                                             then 'unreadable'
             when ticked = 'done'                                           then 'ticked_only'
@@ -29,6 +31,7 @@ judged as (
     from grade_job as job
     join limit_of_kind as lim using (kind_no)
     left join reading on reading.job_id = job.job_id
+    left join vacuum_from_log as log on log.job_id = job.job_id
     left join staged_step as step on step.job_id = job.job_id and step.step = 'evacuation'
     left join unreadable on unreadable.job_id = job.job_id
     left join disputed on disputed.job_id = job.job_id
@@ -40,5 +43,6 @@ select job_no, technician_id, reason,
     null::double as figure_a, null::double as figure_b,
     circuit_note
         + if(is_measured and coalesce(ticked = 'not_done', false), 8, 0)
-        + if(is_measured and is_unreadable, 8192, 0) as notes
+        + if(is_measured and is_unreadable, 8192, 0)
+        + if(is_measured and is_from_log, 16384, 0) as notes
 from judged;

@@ -7,9 +7,9 @@
 create or replace temp table grade_vacuum_rise as
 with reading as (
     select job_id,
-        arg_max(value, reading_order) filter (where quantity = 'rise_start') as start_micron,
-        arg_max(value, reading_order) filter (where quantity = 'rise_end') as end_micron,
-        arg_max(value, reading_order) filter (where quantity = 'rise_time') as time_min
+        arg_max(value, reading_order) filter (where quantity = 'rise_start') as read_start_micron,
+        arg_max(value, reading_order) filter (where quantity = 'rise_end') as read_end_micron,
+        arg_max(value, reading_order) filter (where quantity = 'rise_time') as read_time_min
     from staged_reading where step = 'vacuum_rise'
     group by job_id
 ),
@@ -21,17 +21,17 @@ disputed as (select distinct job_id from open_dispute where step = 'vacuum_rise'
 chosen as (
     select job.job_no, job.has_open_circuit, job.circuit_note, disputed.job_id is not null as is_disputed,
         unreadable.job_id is not null as is_unreadable, step.ticked::varchar as ticked, step.technician_id,
-        rise_end_high as most, rise_end_high_no as end_no, rise_end_open as is_open, rise_time_low as asked_min,
+        rise_end_high as most, rise_end_high_no as end_no, rise_end_high_open as is_open, rise_time_low as asked_min,
         rise_time_low_no as time_no, vacuum_high as dry_micron, vacuum_high_no, rise_fall_high, rise_fall_high_no,
         -- the log shows a level that is out of reach of its own noise and of the gauge's model error (4 %)
-        coalesce(log.end_micron >= 1.04 * rise_end_high and reading.end_micron < rise_end_high, false) as is_log_worse,
+        coalesce(log_end_micron >= 1.04 * rise_end_high and read_end_micron < rise_end_high, false) as is_log_worse,
         log.job_id is not null and (
-            reading.end_micron is null or reading.time_min is null
-            or (reading.time_min > rise_time_low and reading.end_micron >= rise_end_high)
+            read_end_micron is null or read_time_min is null
+            or (read_time_min > rise_time_low and read_end_micron >= rise_end_high)
             or is_log_worse) as is_from_log,
-        figure(if(is_from_log, log.start_micron, reading.start_micron)) as start_micron,
-        figure(if(is_from_log, log.end_micron, reading.end_micron)) as end_micron,
-        figure(if(is_from_log, log.time_min, reading.time_min)) as time_min
+        figure(if(is_from_log, log_start_micron, read_start_micron)) as start_micron,
+        figure(if(is_from_log, log_end_micron, read_end_micron)) as end_micron,
+        figure(if(is_from_log, log_time_min, read_time_min)) as time_min
     from grade_job as job
     join limit_of_kind as lim using (kind_no)
     left join reading on reading.job_id = job.job_id

@@ -14,7 +14,7 @@ reading as (
     select job_id,
         arg_max(value, reading_order) filter (where quantity = 'return_static') as return_inwc,
         arg_max(value, reading_order) filter (where quantity = 'supply_static') as supply_inwc,
-        arg_max(value, reading_order) filter (where quantity = 'airflow') as airflow_cfm,
+        arg_max(value, reading_order) filter (where quantity = 'airflow') as read_airflow_cfm,
         arg_max(value, reading_order) filter (where quantity = 'fan_power') as fan_w,
         arg_max(value, reading_order) filter (where quantity = 'maximum_static') as plate_inwc
     from staged_reading where step = 'airflow'
@@ -33,7 +33,7 @@ found as (
     select job.job_no, job.is_ducted, job.leaves_airflow, job.airflow_note, job.air_handler,
         disputed.job_id is not null as is_disputed, unreadable.job_id is not null as is_unreadable,
         step.ticked::varchar as ticked, step.technician_id,
-        mixed.job_id is not null as is_mixed, return_inwc, supply_inwc, figure(airflow_cfm) as airflow_cfm,
+        mixed.job_id is not null as is_mixed, return_inwc, supply_inwc, figure(read_airflow_cfm) as airflow_cfm,
         if(is_mixed, null, figure(coalesce(abs(return_inwc), 0) + coalesce(abs(supply_inwc), 0))) as static_inwc,
         not is_mixed and return_inwc is not null and supply_inwc is not null as is_static_whole,
         coalesce(maker_total_external_static_high, lim.maximum_static, reading.plate_inwc,
@@ -48,10 +48,11 @@ found as (
         if(is_by_cfm, maker_airflow_high, airflow_per_ton_high) as flow_high,
         if(is_by_cfm, maker_airflow_low_no, airflow_per_ton_low_no) as flow_low_no,
         if(is_by_cfm, maker_airflow_high_no, airflow_per_ton_high_no) as flow_high_no,
-        is_outside(flow, flow_low, flow_high, not is_by_cfm and airflow_per_ton_open) as is_flow_outside,
+        is_outside(flow, flow_low, flow_high, not is_by_cfm and airflow_per_ton_low_open,
+            not is_by_cfm and airflow_per_ton_high_open) as is_flow_outside,
         figure(fan_w / nullif(airflow_cfm, 0)) as fan, fan_power_per_cfm_low as fan_low,
         fan_power_per_cfm_high as fan_high, fan_power_per_cfm_low_no, fan_power_per_cfm_high_no,
-        is_outside(fan, fan_low, fan_high, fan_power_per_cfm_open) as is_fan_outside
+        is_outside(fan, fan_low, fan_high, fan_power_per_cfm_low_open, fan_power_per_cfm_high_open) as is_fan_outside
     from grade_job as job
     join limit_of_kind as lim using (kind_no)
     left join reading on reading.job_id = job.job_id

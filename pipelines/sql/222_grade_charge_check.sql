@@ -12,9 +12,9 @@ with reading as (
         arg_max(value, reading_order) filter (where quantity = 'suction_temperature') as suction_degf,
         arg_max(value, reading_order) filter (where quantity = 'liquid_pressure') as liquid_psig,
         arg_max(value, reading_order) filter (where quantity = 'liquid_temperature') as liquid_degf,
-        arg_max(value, reading_order) filter (where quantity = 'target_subcooling') as target_subcooling,
-        arg_max(value, reading_order) filter (where quantity = 'target_superheat') as target_superheat,
-        arg_max(value, reading_order) filter (where quantity = 'outdoor_dry_bulb') as outdoor_degf,
+        arg_max(value, reading_order) filter (where quantity = 'target_subcooling') as read_subcooling_target,
+        arg_max(value, reading_order) filter (where quantity = 'target_superheat') as read_superheat_target,
+        arg_max(value, reading_order) filter (where quantity = 'outdoor_dry_bulb') as read_outdoor_degf,
         arg_max(value, reading_order) filter (where quantity = 'return_wet_bulb') as wet_bulb_degf
     from staged_reading where step = 'charge_check'
     group by job_id
@@ -32,7 +32,7 @@ found as (
     select job.job_no, job.equipment, job.refrigerant, job.check_note, job.atmosphere_psia,
         disputed.job_id is not null as is_disputed, unreadable.job_id is not null as is_unreadable,
         coalesce(unreadable.is_measured, false) as is_measure_unreadable,
-        step.ticked::varchar as ticked, step.technician_id, figure(outdoor_degf) as outdoor_degf, wet_bulb_degf,
+        step.ticked::varchar as ticked, step.technician_id, figure(read_outdoor_degf) as outdoor_degf, wet_bulb_degf,
         suction_psig, suction_degf, liquid_psig, liquid_degf,
         lim.target_subcooling is not null or lim.target_superheat is not null as has_makers_target,
         -- a maker who gives one target says with it which of the two counts
@@ -47,14 +47,15 @@ found as (
         if(pressure_psia > 0, (ln(pressure_psia) - $first_ln_psia) / $step_ln_psia, null) as place,
         floor(place)::integer as point,
         floor((wet_bulb_degf - 50) / 2)::integer as wet_bulb_cell, floor((outdoor_degf - 55) / 5)::integer as outdoor_cell,
-        if(method = 'subcooling', coalesce(lim.target_subcooling, reading.target_subcooling),
-            coalesce(lim.target_superheat, reading.target_superheat)) as given_target,
+        if(method = 'subcooling', coalesce(lim.target_subcooling, read_subcooling_target),
+            coalesce(lim.target_superheat, read_superheat_target)) as given_target,
         outdoor_dry_bulb_low, outdoor_dry_bulb_low_no,
         if(method = 'subcooling', subcooling_deviation_low, superheat_deviation_low) as low,
         if(method = 'subcooling', subcooling_deviation_high, superheat_deviation_high) as high,
         if(method = 'subcooling', subcooling_deviation_low_no, superheat_deviation_low_no) as low_no,
         if(method = 'subcooling', subcooling_deviation_high_no, superheat_deviation_high_no) as high_no,
-        if(method = 'subcooling', subcooling_deviation_open, superheat_deviation_open) as is_open,
+        if(method = 'subcooling', subcooling_deviation_low_open, superheat_deviation_low_open) as is_low_open,
+        if(method = 'subcooling', subcooling_deviation_high_open, superheat_deviation_high_open) as is_high_open,
         airflow_reason.state as airflow_state
     from grade_job as job
     join limit_of_kind as lim using (kind_no)
@@ -93,7 +94,7 @@ judged as (
             when equipment = 'ductless' and not has_makers_target       then 'ductless_weighed'
             when is_disputed                                            then 'disputed'
             when is_read and outdoor_degf < outdoor_dry_bulb_low        then 'too_cold'
-            when is_outside(deviation, low, high, is_open)              then method || '_outside'
+            when is_outside(deviation, low, high, is_low_open, is_high_open) then method || '_outside'
             when deviation is not null                                  then method || '_inside'
             when is_measure_unreadable or (is_read and is_unreadable)   then 'unreadable'
             when not is_read and ticked = 'done'                        then 'ticked_only'

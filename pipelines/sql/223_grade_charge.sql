@@ -7,7 +7,7 @@
 create or replace temp table grade_charge as
 with reading as (
     select job_id,
-        arg_max(value, reading_order) filter (where quantity = 'charge_weight') as weight_lb,
+        arg_max(value, reading_order) filter (where quantity = 'charge_weight') as read_weight_lb,
         arg_max(value, reading_order) filter (where quantity = 'factory_charge') as factory_lb,
         arg_max(value, reading_order) filter (where quantity = 'line_set_adder') as adder_lb
     from staged_reading where step = 'charge'
@@ -23,12 +23,12 @@ found as (
     select job.job_no, job.has_open_circuit, job.circuit_note, disputed.job_id is not null as is_disputed,
         unreadable.job_id is not null as is_unreadable,
         coalesce(unreadable.is_measured, false) as is_measure_unreadable, step.ticked::varchar as ticked, step.technician_id,
-        figure(weight_lb) as weight_lb, adder_lb is null and job.equipment = 'packaged' as needs_no_adder,
+        figure(read_weight_lb) as weight_lb, adder_lb is null and job.equipment = 'packaged' as needs_no_adder,
         coalesce(lim.factory_charge, reading.factory_lb) + coalesce(adder_lb, if(needs_no_adder, 0, null)) as due_lb,
         figure(if(due_lb > 0, 100 * (weight_lb / due_lb - 1), null)) as deviation,
         charge_deviation_low as low, charge_deviation_high as high,
         charge_deviation_low_no as low_no, charge_deviation_high_no as high_no,
-        is_outside(deviation, low, high, charge_deviation_open) as is_charge_outside,
+        is_outside(deviation, low, high, charge_deviation_low_open, charge_deviation_high_open) as is_charge_outside,
         check_reason.state = 'passed' as is_check_passed, checked.reason as check_reason
     from grade_job as job
     join limit_of_kind as lim using (kind_no)

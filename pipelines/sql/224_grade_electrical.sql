@@ -7,10 +7,10 @@
 create or replace temp table grade_electrical as
 with reading as (
     select job_id,
-        arg_max(value, reading_order) filter (where quantity = 'compressor_current') as current_a,
-        arg_max(value, reading_order) filter (where quantity = 'rated_load_current') as rated_a,
-        arg_max(value, reading_order) filter (where quantity = 'voltage') as voltage_v,
-        arg_max(value, reading_order) filter (where quantity = 'rated_voltage') as rated_v,
+        arg_max(value, reading_order) filter (where quantity = 'compressor_current') as read_current_a,
+        arg_max(value, reading_order) filter (where quantity = 'rated_load_current') as read_rated_a,
+        arg_max(value, reading_order) filter (where quantity = 'voltage') as read_voltage_v,
+        arg_max(value, reading_order) filter (where quantity = 'rated_voltage') as read_rated_v,
         arg_max(value, reading_order) filter (where quantity = 'voltage_ab') as ab_v,
         arg_max(value, reading_order) filter (where quantity = 'voltage_bc') as bc_v,
         arg_max(value, reading_order) filter (where quantity = 'voltage_ca') as ca_v
@@ -27,10 +27,10 @@ found as (
     select job.job_no, job.metering, disputed.job_id is not null as is_disputed,
         unreadable.job_id is not null as is_unreadable,
         coalesce(unreadable.is_measured, false) as is_measure_unreadable, step.ticked::varchar as ticked, step.technician_id,
-        figure(current_a) as current_a, figure(voltage_v) as voltage_v,
-        coalesce(maker_compressor_current_high, lim.rated_load_current, figure(reading.rated_a)) as rated_a,
+        figure(read_current_a) as current_a, figure(read_voltage_v) as voltage_v,
+        coalesce(maker_compressor_current_high, lim.rated_load_current, figure(read_rated_a)) as rated_a,
         coalesce(maker_compressor_current_high_no, plate_current_no) as current_no,
-        nullif(coalesce(lim.rated_voltage, reading.rated_v), 0) as rated_v,
+        nullif(coalesce(lim.rated_voltage, read_rated_v), 0) as rated_v,
         -- the maker may say volts for his model; else it is held against the rated voltage
         coalesce(maker_voltage_low, maker_voltage_high) is not null as is_by_volts,
         if(is_by_volts, voltage_v, figure(100 * (voltage_v / rated_v - 1))) as volts,
@@ -43,8 +43,9 @@ found as (
             / nullif(average_v, 0)) as unbalance,
         -- greatest passes over an absent voltage, the average does not
         voltage_unbalance_high as unbalance_most, voltage_unbalance_high_no as unbalance_no,
-        is_outside(volts, volts_low, volts_high, not is_by_volts and voltage_deviation_open) as is_volts_outside,
-        is_outside(unbalance, null, unbalance_most, voltage_unbalance_open) as is_unbalance_outside,
+        is_outside(volts, volts_low, volts_high, not is_by_volts and voltage_deviation_low_open,
+            not is_by_volts and voltage_deviation_high_open) as is_volts_outside,
+        is_outside(unbalance, null, unbalance_most, false, voltage_unbalance_high_open) as is_unbalance_outside,
         coalesce(current_a > rated_a, false) as is_current_outside,
         airflow_reason.state as airflow_state
     from grade_job as job
