@@ -137,7 +137,11 @@ def clear(con: duckdb.DuckDBPyConnection) -> None:
 
 def _counted(con: duckdb.DuckDBPyConnection, keys: str, where: str = "true") -> pl.DataFrame:
     """Counts and the expected rate by some keys and step, with step `all` over the nine steps."""
-    mix = "case when state in ('passed', 'failed', 'ticked_only', 'not_done') then stratum.rate end"
+    # added up as whole numbers: sums of fractions depend on the order in which threads deliver them
+    mix = (
+        "sum(round(stratum.rate * 1e12)::bigint) filter (state in ('passed', 'failed', 'ticked_only', 'not_done'))"
+        " / 1e12 / nullif(count(*) filter (state in ('passed', 'failed', 'ticked_only', 'not_done')), 0)"
+    )
     source = f"""
         from fit_job_step
         left join fit_stratum as stratum using (step, equipment, joints, season)
@@ -145,9 +149,9 @@ def _counted(con: duckdb.DuckDBPyConnection, keys: str, where: str = "true") -> 
     """
     return con.sql(
         f"""
-        select {keys}, step::varchar as step, {_COUNTS}, avg({mix}) as expected {source} group by all
+        select {keys}, step::varchar as step, {_COUNTS}, {mix} as expected {source} group by all
         union all by name
-        select {keys}, 'all' as step, {_COUNTS}, avg({mix}) as expected {source} and step <> 'whole_job' group by all
+        select {keys}, 'all' as step, {_COUNTS}, {mix} as expected {source} and step <> 'whole_job' group by all
         """
     ).pl()
 

@@ -8,9 +8,12 @@ from datetime import date, datetime
 from typing import Any
 
 import duckdb
+import numpy as np
 import polars as pl
+from threadpoolctl import threadpool_limits
 
 from models import (
+    back_test,
     compliance,
     incidence,
     install_risk,
@@ -83,7 +86,9 @@ def fit(
 
     compliance.prepare(con, day)
     try:
-        _fit(con, rules, day, notes)
+        # the matrices are small: threads would wait for each other far longer than they work
+        with threadpool_limits(1):
+            _fit(con, rules, day, notes)
     finally:
         compliance.clear(con)
     results.write(con, "fit_note", notes.frame())
@@ -123,6 +128,12 @@ def _fit(con: duckdb.DuckDBPyConnection, rules: Any, day: date, notes: Notes) ->
             )
     results.write(con, "training_need", training_need.training_need_table(con, technician_step, cost, day))
 
+    tried = back_test.back_test(con, SEED)
+    results.write(con, "model_card", tried.model_card)
+    results.write(con, "calibration", tried.calibration)
+    for text in tried.notes:
+        notes.add("back_test", text, aloud=False)
+    _say_back_test(tried, notes)
     model = install_risk.fit_risk(cells)
     if model is None:
         risk = pl.DataFrame()
@@ -136,11 +147,11 @@ def _fit(con: duckdb.DuckDBPyConnection, rules: Any, day: date, notes: Notes) ->
                 f"Only {model.events:.0f} compressor failures so far: chances lean on the assumptions, "
                 "and their ranges are wide.",
             )
-        risk = install_risk.install_risk_table(con, model, technician_step, rules, failure_cost.money, day, SEED)
+        risk = install_risk.install_risk_table(
+            con, model, technician_step, rules, failure_cost.money, day, SEED, tried.extra_spread
+        )
     results.write(con, "install_risk", risk)
     _say_fates(con, notes)
-    results.write(con, "model_card", None)
-    results.write(con, "calibration", None)
 
     results.write(
         con,
@@ -359,6 +370,26 @@ def _say_effects(table: pl.DataFrame, controls: dict, control: str, notes: Notes
         )
     else:
         notes.add("control", f"{control}, which no step can cause, does not look caused (p {found.p_value:.2f}).")
+
+
+def _say_back_test(tried: back_test.BackTest, notes: Notes) -> None:
+    if tried.model_card.is_empty():
+        notes.add("back_test", "The chances could not be tried against an earlier year yet: too few failures.")
+        return
+    for row in tried.calibration.filter(pl.col("group").str.starts_with("highest")).iter_rows(named=True):
+        notes.add(
+            "back_test",
+            f"Of the {row['systems']} that stood highest on {row['cutoff']} and were not visited, {row['seen']:.0%} "
+            f"failed within {row['horizon_months']} months; said was {row['said']:.0%} "
+            f"({row['said_low']:.0%} to {row['said_high']:.0%}).",
+        )
+    if tried.extra_spread > 0:
+        notes.add(
+            "back_test",
+            f"Years differ from what was said by about {np.expm1(tried.extra_spread):.0%} beyond chance; the ranges "
+            "are widened by that.",
+            aloud=False,
+        )
 
 
 def _say_fates(con: duckdb.DuckDBPyConnection, notes: Notes) -> None:

@@ -7,6 +7,7 @@ off the time after its own first event.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
 
 import duckdb
 import numpy as np
@@ -66,14 +67,21 @@ def decode(patterns: np.ndarray) -> np.ndarray:
     return (np.asarray(patterns, dtype=np.int64)[:, None] // places[None, :]) % 6
 
 
-def read(con: duckdb.DuckDBPyConnection) -> RateCells:
-    """All cells of the store's follow-up; without any follow-up, zero rows."""
+def read(con: duckdb.DuckDBPyConnection, cutoff: date | None = None) -> RateCells:
+    """All cells of the store's follow-up; without any follow-up, zero rows.
+
+    cutoff : one of back_test_cutoff takes the cells as they stood on that day, with compressor failures alone.
+    """
     bands = con.sql("select from_days, to_days, is_early from age_band order by band").pl()
     edges = np.append(bands["from_days"].to_numpy(), bands["to_days"].to_numpy()[-1:])
     keys = ["technician_id", "pattern", "equipment_and_joints", "is_visited"]
     columns = ", ".join(keys) + ", entry_band, exit_band, n, days_before_entry, days_in_exit_band"
-    base = con.sql(f"select '' as outcome, {columns}, 0 as events from exposure_cell order by all").pl()
-    after = con.sql(f"select outcome, {columns}, events from event_cell order by all").pl()
+    when = "" if cutoff is None else "back_test_"
+    where = "true" if cutoff is None else f"cutoff = date '{cutoff.isoformat()}'"
+    base = con.sql(
+        f"select '' as outcome, {columns}, 0 as events from {when}exposure_cell where {where} order by all"
+    ).pl()
+    after = con.sql(f"select outcome, {columns}, events from {when}event_cell where {where} order by all").pl()
 
     technicians = base["technician_id"].unique().sort()
     groups = base["equipment_and_joints"].unique().sort()

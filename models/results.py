@@ -67,7 +67,7 @@ SCHEMA: dict[str, dict[str, str]] = {
     },
     "calibration": {
         "cutoff": "date", "horizon_months": "integer", "group": "varchar", "systems": "bigint", "said": "double",
-        "seen": "double", "low": "double", "high": "double",
+        "seen": "double", "low": "double", "high": "double", "said_low": "double", "said_high": "double",
     },
     "fit_run": {
         "as_of": "date", "made_at": "timestamp", "seed": "bigint", "heard_back_months": "double",

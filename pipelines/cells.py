@@ -18,6 +18,8 @@ from pipelines.contract import STEPS
 SQL_FOLDER = Path(__file__).parent / "sql"
 VISIT_CHECKS_FILE = Path(__file__).parent / "data" / "visit_checks.csv"
 
+# Earlier days on which the model is made again from what was known then, and judged by what came after.
+BACK_TEST_YEARS = (1, 2, 3)
 EARLY_DAYS = 730  # "early" is the first two years of a life
 # Edges of the age bands in days: fine where failure rates move fast, and one edge where early ends. The last is open.
 AGE_BAND_EDGES = (
@@ -63,7 +65,8 @@ def make_cells(con: duckdb.DuckDBPyConnection, rules: Any, as_of: date | None = 
     Makes
     -----
     life, segment, contact_window, follow_up, outcome_event, exposure_cell, event_cell, system_now, the views
-    follow_up_step and outcome_step, and the small tables cell_run, step_place, age_band, visit_check.
+    follow_up_step and outcome_step, the same for earlier days (follow_up_then, back_test_*), and the small tables
+    cell_run, step_place, age_band, back_test_cutoff, visit_check.
     """
     # without a single date nothing was followed; the day is then only a bound that nothing meets
     as_of_known = as_of or newest_day(con)
@@ -91,6 +94,12 @@ def _make_small_tables(con: duckdb.DuckDBPyConnection, as_of: date | None, param
             for number, (low, high) in enumerate(itertools.pairwise(AGE_BAND_EDGES))
         ],
     )
+    con.execute("create or replace table back_test_cutoff (cutoff date)")
+    if as_of is not None:
+        con.execute(
+            "insert into back_test_cutoff select $as_of::date - to_years(n::integer) from unnest($years) as y(n)",
+            {"as_of": as_of, "years": list(BACK_TEST_YEARS)},
+        )
     con.execute("create or replace table visit_check (step varchar, check_on_visit varchar, status varchar)")
     with open(VISIT_CHECKS_FILE, encoding="utf-8", newline="") as handle:
         con.executemany(

@@ -1,0 +1,35 @@
+-- back_test_system: one row for each earlier day and system that ran and was followed then: what came of it.
+-- reads   follow_up, outcome_event, back_test_cutoff
+-- units   ages in days since the life began; days_followed after the cutoff, at most 1,096
+-- why     Judged only while the system went on unvisited and we would have heard: who was visited because he stood high
+--         on the list, or was lost from sight, says nothing of whether the list was right.
+create or replace table back_test_system as
+with running as (
+    select cutoff.cutoff, datediff('day', piece.started_on, cutoff.cutoff)::double as age, piece.*
+    from back_test_cutoff as cutoff
+    join follow_up as piece
+        on piece.from_age <= datediff('day', piece.started_on, cutoff.cutoff)
+        and piece.to_age > datediff('day', piece.started_on, cutoff.cutoff)
+        -- a job on the very day of the cutoff belongs to the next day
+        and (piece.from_age < datediff('day', piece.started_on, cutoff.cutoff) or piece.from_age = 0)
+), later as (
+    select running.cutoff, running.system_id, max(next_piece.to_age) as to_age
+    from running
+    join follow_up as next_piece
+        on next_piece.system_id = running.system_id and next_piece.life_no = running.life_no
+        and next_piece.is_visited = running.is_visited and next_piece.from_age = running.to_age
+    group by all
+)
+select running.cutoff, running.system_id, running.job_id, running.technician_id, running.pattern,
+    running.equipment_and_joints, running.is_visited, running.age,
+    least(coalesce(event.age, 1e9), coalesce(later.to_age, running.to_age), running.age + 1096) - running.age
+        as days_followed,
+    coalesce(
+        event.age <= least(coalesce(later.to_age, running.to_age), running.age + 1096), false
+    ) as has_failed
+from running
+left join later using (cutoff, system_id)
+left join outcome_event as event
+    on event.outcome = 'compressor_failure' and event.system_id = running.system_id
+    and event.life_no = running.life_no
+where event.age is null or event.age > running.age;
