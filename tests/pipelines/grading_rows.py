@@ -41,34 +41,71 @@ def reading(
     return {**row, "value": figure, "unit": wanted, **more}
 
 
-def one_job(
-    step: str, figures: dict[str, Any] | list[tuple[str, Any]] = (), *, ticked: str | None = "done", **more: Any
-) -> duckdb.DuckDBPyConnection:
-    """One R-410A split with a txv and brazed joints, J1; `job`, `system`, `site`, `tick`, `maker`, `rejected`,
-    `disputed`, `trace` and `others` (readings of other steps) change or add to it."""
-    con = empty_tables()
-    system = {"system_id": "U1", "site_id": "P1", "equipment": "split_ac", "refrigerant": "R-410A", "nominal_tons": 3,
-              "metering": "txv", "model": "M1"} | more.get("system", {})  # fmt: skip
-    job = {"job_id": "J1", "system_id": "U1", "technician_id": "T1", "job_kind": "changeout", "joints": "brazed"}
-    insert(con, "staged_site", [{"site_id": "P1"} | more.get("site", {})])
-    insert(con, "staged_system", [system])
+def add_job(
+    con: duckdb.DuckDBPyConnection,
+    name: str,
+    step: str,
+    figures: dict[str, Any] | list[tuple[str, Any]] = (),
+    *,
+    ticked: str | None = "done",
+    **more: Any,
+) -> None:
+    """One R-410A split with a txv and brazed joints and its readings of one step.
+
+    `job`, `system`, `site`, `tick` change its rows; `maker` (rows of equipment_limits), `rejected` (quantities),
+    `disputed`, `trace` (samples), `ticks` (rows of other steps) and `others` (readings of other steps) add to it.
+    """
+    unit, site, model = f"U-{name}", f"P-{name}", f"M-{name}"
+    system = {"system_id": unit, "site_id": site, "equipment": "split_ac", "refrigerant": "R-410A", "nominal_tons": 3,
+              "metering": "txv", "model": model}  # fmt: skip
+    job = {"job_id": name, "system_id": unit, "technician_id": "T1", "job_kind": "changeout", "joints": "brazed"}
+    insert(con, "staged_site", [{"site_id": site} | more.get("site", {})])
+    insert(con, "staged_system", [system | more.get("system", {})])
     insert(con, "staged_job", [job | more.get("job", {})])
     if ticked is not None:
-        insert(con, "staged_step", [{"job_id": "J1", "step": step, "ticked": ticked} | more.get("tick", {})])
+        insert(con, "staged_step", [{"job_id": name, "step": step, "ticked": ticked} | more.get("tick", {})])
     pairs = list(figures.items()) if isinstance(figures, dict) else list(figures)
-    rows = [reading("J1", step, quantity, value, order=order) for order, (quantity, value) in enumerate(pairs)]
+    file = f"{name}.csv"
+    rows = [
+        reading(name, step, quantity, value, order=order) | {"source_file": file}
+        for order, (quantity, value) in enumerate(pairs)
+    ]
     rows += [
-        reading("J1", other, quantity, value, order=100)
+        reading(name, other, quantity, value, order=100) | {"source_file": file}
         for other, named in more.get("others", {}).items()
         for quantity, value in named.items()
     ]
     insert(con, "staged_reading", rows)
-    insert(con, "staged_equipment_limit", [{"model": "M1"} | row for row in more.get("maker", [])])
-    insert(con, "rejected_reading", [{"job_id": "J1", "step": step, "quantity": q} for q in more.get("rejected", [])])
-    insert(con, "open_dispute", [{"job_id": "J1", "step": step}] if more.get("disputed") else [])
-    insert(con, "staged_step", [{"job_id": "J1"} | row for row in more.get("ticks", [])])
-    insert(con, "staged_trace", [{"job_id": "J1", "quantity": "vacuum"} | row for row in more.get("trace", [])])
+    insert(con, "staged_equipment_limit", [{"model": model} | row for row in more.get("maker", [])])
+    insert(con, "rejected_reading", [{"job_id": name, "step": step, "quantity": q} for q in more.get("rejected", [])])
+    insert(con, "open_dispute", [{"job_id": name, "step": step}] if more.get("disputed") else [])
+    insert(con, "staged_step", [{"job_id": name} | row for row in more.get("ticks", [])])
+    insert(con, "staged_trace", [{"job_id": name, "quantity": "vacuum"} | row for row in more.get("trace", [])])
+
+
+def one_job(step: str, figures: Any = (), **more: Any) -> duckdb.DuckDBPyConnection:
+    """A store with the single job J1 of `add_job`."""
+    con = empty_tables()
+    add_job(con, "J1", step, figures, **more)
     return con
+
+
+def assert_states(cases: list[tuple[Any, ...]], rules: HouseRules | None = None) -> None:
+    """Grade all cases as jobs of one store; each is (step, figures, expected state) or with a dict of `more` behind."""
+    con = empty_tables()
+    expected = {}
+    for number, (step, figures, state, *more) in enumerate(cases):
+        add_job(con, f"J{number}", step, figures, **(more[0] if more else {}))
+        expected[f"J{number}", step] = state
+    grade(con, rules or HouseRules())
+    rows = con.execute("select job_id, step, state, why from step_grade").fetchall()
+    found = {(job_id, step): (state, why) for job_id, step, state, why in rows}
+    wrong = [
+        (cases[int(job_id[1:])], *found[job_id, step])
+        for (job_id, step), state in expected.items()
+        if found[job_id, step][0] != state
+    ]
+    assert wrong == []
 
 
 def grade_of(
