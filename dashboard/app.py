@@ -17,6 +17,8 @@ from pipelines.errors import InputError, StoreMissingError  # noqa: E402
 
 INVENTED_FLEET_MARK = "invented-fleet.txt"
 
+# the icon is set before the navigation is sent: else the browser asks the web for the page's own one
+st.set_page_config(page_title="slowfuse", page_icon=str(HERE / "mark.svg"), layout="wide")
 st.logo(str(HERE / "wordmark.svg"), icon_image=str(HERE / "mark.svg"), size="large")
 
 PEOPLE = [

@@ -6,6 +6,8 @@ shape, dash or word before it does so by colour. None draws more than 2,000 mark
 
 from __future__ import annotations
 
+import math
+
 import altair as alt
 import polars as pl
 
@@ -15,7 +17,7 @@ from pipelines.contract import STEPS
 
 TOO_FEW = 20
 RATE_CLASSES = (0.5, 0.6, 0.7, 0.8, 0.9, 0.95)
-RATIO_TICKS = [0.25, 0.5, 1, 2, 4, 8, 16]
+RATIO_TICKS = [0.125, 0.25, 0.5, 1, 2, 4, 8, 16]
 FLAG_SHAPE = {"usual": "circle", "below": "triangle-down", "above": "triangle-up", "too_few": "cross"}
 SPIKE_S = 45  # the valve's spike: samples before it say nothing about the system
 
@@ -106,13 +108,18 @@ def heat_of_steps(groups: pl.DataFrame, group_word: str, look: Look) -> alt.TopL
     too_few = base.mark_text(dy=-6, fontSize=11, fontStyle="italic", color=look.soft_ink, opacity=wide_enough)
     too_few = too_few.transform_filter("!datum.enough").encode(text="rate_text:N")
     count = base.mark_text(dy=10, fontSize=11, opacity=wide_enough).encode(text="n_text:N", color=number_ink)
+    # on top of all, so that a click on a number is a click on its cell
+    touch = base.mark_rect(fillOpacity=0, strokeOpacity=0, cursor="pointer").add_params(cell)
     # the height holds the axis and the legend too
-    chart = alt.layer(full.add_params(cell), sparse, rate, too_few, count).properties(height=44 * len(steps) + 130)
+    chart = alt.layer(full, sparse, rate, too_few, count, touch).properties(height=44 * len(steps) + 130)
     return dressed(chart, look)
 
 
 def people_with_interval(rates: pl.DataFrame, look: Look) -> alt.TopLevelMixin:
-    """One line for each technician in the order of crew and name: the adjusted share good on its 95 % interval."""
+    """One line for each technician in the order of crew and name: the adjusted share good on its 95 % interval.
+
+    Choosing a line selects `who` (technician_id).
+    """
     frame = rates.with_columns(
         who=pl.col("name") + pl.when(pl.col("crew").is_null()).then(pl.lit("")).otherwise("  ·  " + pl.col("crew")),
         flag_word=pl.col("flag").replace_strict(words.FLAG, default=pl.col("flag")),
@@ -145,7 +152,7 @@ def people_with_interval(rates: pl.DataFrame, look: Look) -> alt.TopLevelMixin:
     base = alt.Chart(frame).encode(y=y, tooltip=tooltip)
     span = base.mark_rule(strokeWidth=2, strokeCap="round").encode(
         x=alt.X(
-            "rate_low:Q", title="Share good, adjusted for job mix", axis=x_axis, scale=alt.Scale(domain=[from_share, 1])
+            "rate_low:Q", title="Share good, adjusted for job mix", axis=x_axis, scale=alt.Scale(domain=[from_share, 1], zero=False)
         ),
         x2="rate_high:Q",
         color=colour,
@@ -164,7 +171,9 @@ def people_with_interval(rates: pl.DataFrame, look: Look) -> alt.TopLevelMixin:
         .mark_rule(strokeDash=[5, 4], color=look.ink, strokeWidth=1)
         .encode(x="target:Q", tooltip=[alt.Tooltip("target:Q", title="Target", format=".0%")])
     )
-    chart = alt.layer(target, span, point).properties(height=22 * len(order) + 60)
+    who = alt.selection_point(name="who", fields=["technician_id"], on="click", empty=False)
+    touch = base.mark_rect(fillOpacity=0, strokeOpacity=0, cursor="pointer").add_params(who)
+    chart = alt.layer(target, span, point, touch).properties(height=22 * len(order) + 60)
     return dressed(chart, look)
 
 
@@ -184,7 +193,7 @@ def funnel(rates: pl.DataFrame, look: Look) -> alt.TopLevelMixin:
             "limit_low_998:Q",
             title=y_title,
             axis=alt.Axis(format=".0%", tickCount=5),
-            scale=alt.Scale(domain=[from_share, 1]),
+            scale=alt.Scale(domain=[from_share, 1], zero=False),
         ),
         y2="limit_high_998:Q",
     )
@@ -249,8 +258,8 @@ ESTIMATE_WORD = {
     "crude": "Crude",
     "control": "Control: no step can cause it",
 }
-ESTIMATE_SIGN = {"adjusted": "●", "calibrated": "■", "crude": "◆", "control": "✚"}
-ESTIMATE_SHAPE = {"adjusted": "circle", "calibrated": "square", "crude": "diamond", "control": "cross"}
+ESTIMATE_SIGN = {"adjusted": "●", "calibrated": "■", "crude": "◆", "control": "▲"}
+ESTIMATE_SHAPE = {"adjusted": "circle", "calibrated": "square", "crude": "diamond", "control": "triangle-up"}
 
 
 def effects_long(effects: pl.DataFrame) -> pl.DataFrame:
@@ -280,14 +289,25 @@ def effects_long(effects: pl.DataFrame) -> pl.DataFrame:
     return pl.concat(parts).filter(pl.col("ratio").is_not_null() & pl.col("ratio").is_finite())
 
 
+def ratio_domain(long: pl.DataFrame) -> tuple[float, float]:
+    """From which to which ratio the axes of all age bands run: what the estimates need, between 1/8 and 16."""
+    shown = long.filter(pl.col("age_band").is_in(["early", "late"]))
+    lows = [v for v in (*shown["low"].to_list(), *shown["ratio"].to_list()) if v]
+    highs = [v for v in (*shown["high"].to_list(), *shown["ratio"].to_list()) if v]
+    least = max(0.125, min(0.5, *(2.0 ** math.floor(math.log2(v)) for v in lows))) if lows else 0.5
+    most = min(16.0, max(4.0, *(2.0 ** math.ceil(math.log2(v)) for v in highs))) if highs else 4.0
+    return least, most
+
+
 def effects_with_interval(
     effects: pl.DataFrame, age_band: str, look: Look, kinds: tuple[str, ...] = ESTIMATES
 ) -> alt.TopLevelMixin:
     """Hazard ratios of one age band on one log axis: adjusted, calibrated, crude and the control, step by step."""
-    least, most = 0.25, 16.0
+    long = effects_long(effects).filter(pl.col("kind").is_in(list(kinds)))
+    least, most = ratio_domain(long)
     frame = (
-        _with_step_words(effects_long(effects))
-        .filter((pl.col("age_band") == age_band) & pl.col("kind").is_in(list(kinds)))
+        _with_step_words(long)
+        .filter(pl.col("age_band") == age_band)
         .with_columns(
             kind_word=pl.col("kind").replace_strict(ESTIMATE_WORD),
             evidence_word=pl.col("evidence").replace_strict(words.EVIDENCE, default=pl.col("evidence")),

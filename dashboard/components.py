@@ -110,7 +110,7 @@ def jobs_behind(which: JobFilter, key: str, what: str = "") -> None:
 
     The state is picked here and kept in the URL (`state`); the rest of the filter is the page's own.
     """
-    heading("The jobs behind it")
+    st.header("The jobs behind it", anchor="jobs")
     counts = data.job_states(which)
     total = sum(n for state, n in counts.items() if state != "not_applicable")
     if not total:
@@ -136,7 +136,7 @@ def jobs_behind(which: JobFilter, key: str, what: str = "") -> None:
     rows = counts.get(state, 0) if state else total
     pages = max(1, -(-rows // data.PAGE_OF_JOBS))
     slot = st.container()
-    page = links.page_number(pages, "jobs_page")
+    page = links.page_number(pages, "jobs_page", of=chosen)
     first = (page - 1) * data.PAGE_OF_JOBS + 1
     last = min(rows, page * data.PAGE_OF_JOBS)
     noun = "job" if which.step not in (None, "all") else "job step"

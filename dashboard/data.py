@@ -252,6 +252,7 @@ class JobFilter:
             "technician": self.technician,
             "group": self.group,
             "search": _like(self.search),
+            "as_of": stamp().as_of,
         }
 
     def where(self) -> str:
@@ -263,6 +264,8 @@ class JobFilter:
             "($technician is null or g.technician_id = $technician)",
             "($search is null or g.job_id ilike $search escape '!' or g.system_id ilike $search escape '!')",
         ]
+        # the figures stop at their own day, and so must the list; a job without a date is in both
+        conditions.append("($as_of is null or coalesce(j.finished_on <= $as_of, true))")
         expression = GROUP_OF_JOB.get(self.group_kind or "")
         conditions.append(
             f"($group is null or coalesce({expression}, '') = $group)" if expression else "($group is null or true)"
@@ -276,7 +279,13 @@ GROUP_OF_JOB = {
     "branch": "coalesce(nullif(j.branch, ''), t.branch)",
     "firm": "t.firm",
     "form": "j.form",
-    "equipment": "s.equipment",
+    "equipment": "s.equipment::varchar",
+    "season": """case when month(j.finished_on) in (12, 1, 2) then 'winter'
+        when month(j.finished_on) in (3, 4, 5) then 'spring' when month(j.finished_on) in (6, 7, 8) then 'summer'
+        when month(j.finished_on) in (9, 10, 11) then 'autumn' end""",
+    "instrument": """(select arg_max(r.instrument_id, coalesce(r.taken_at, timestamp '1970-01-01'))
+        from staged_reading r where r.job_id = g.job_id and r.step::varchar = g.step::varchar
+        and r.instrument_id is not null)""",
 }
 _JOB_STEPS = """
     from step_grade g

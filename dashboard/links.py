@@ -55,7 +55,8 @@ def select(
     """A list to choose one from; without a default it may stay empty. `always` writes the default too."""
     _seed(key, _one_of(options), default)
     _still_there(key, options, default)
-    value = st.selectbox(label, options, index=None, required=default is not None, key=key, **how)
+    # the first option stands for "has a default": the choice itself comes from the session
+    value = st.selectbox(label, options, index=None if default is None else 0, key=key, **how)
     _keep(key, value, None if always else default)
     return value
 
@@ -105,16 +106,14 @@ def text(label: str, key: str, **how: Any) -> str:
     return value.strip()
 
 
-def page_number(pages: int, key: str) -> int:
-    """Which page of a long list; one page needs no widget."""
-    if pages < 2:
-        return 1
-
-    def read(raw: str) -> int | None:
-        return min(max(int(raw), 1), pages) if raw.isdecimal() else None
-
-    _seed(key, read, 1)
-    st.session_state[key] = min(st.session_state[key], pages)
-    value = st.pagination(pages, key=key)
+def page_number(pages: int, key: str, of: object) -> int:
+    """Which page of a long list; another list (`of`) begins at its first page."""
+    raw = st.query_params.get(key)
+    is_new = raw != st.session_state.setdefault(_SEEN, {}).get(key)
+    asked = int(raw) if is_new and raw and raw.isdecimal() else 1
+    value = 1
+    if pages > 1:
+        place = f"{key}_{abs(hash(of)) % 10**8}"
+        value = st.pagination(pages, default=min(max(asked, 1), pages), key=place)
     _keep(key, value, 1)
     return value

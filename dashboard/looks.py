@@ -90,6 +90,8 @@ def dressed(chart: alt.TopLevelMixin, look: Look) -> alt.TopLevelMixin:
         "domainColor": look.line,
         "tickColor": look.line,
         "labelPadding": 6,
+        "labelFlush": False,
+        "labelBound": False,
         "titlePadding": 10,
     }
     return chart.configure(

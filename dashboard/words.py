@@ -207,6 +207,7 @@ SOURCE_STATUS = {
     "computed": "computed from a reference library",
     "common practice": "common practice of the trade, no source",
     "memory": "from memory, check your edition",
+    "maker": "the maker's own",
 }
 UNIT = {"inwc": "in. w.c.", "degF": "°F", "delta_degF": "°F", "percent": "%", "fraction": ""}
 
@@ -324,6 +325,12 @@ def share(value: float | None, digits: int = 0) -> str:
     return f"{percent:.{digits}f}{NARROW}%"
 
 
+def share_with_range(rate: float | None, low: float | None, high: float | None) -> str:
+    """A share with its 95 % range; one digit more where the range is narrower than the rounding would show."""
+    digits = 0 if _missing(low) or _missing(high) or float(high or 0) - float(low or 0) >= 0.02 else 1
+    return f"{share(rate, digits)} ({share_range(low, high, digits)})"
+
+
 def share_range(low: float | None, high: float | None, digits: int = 0) -> str:
     if _missing(low) or _missing(high):
         return "no range"
@@ -383,14 +390,14 @@ def number(value: float | None, digits: int = 1) -> str:
     return text.rstrip("0").rstrip(".") if "." in text else text
 
 
-def figure(value: float | None) -> str:
-    """A reading as a person would write it: four figures at most, no trailing noughts."""
+def figure(value: float | None, figures: int = 4) -> str:
+    """A reading as a person would write it: four figures at most, no trailing noughts; whole numbers stay whole."""
     if _missing(value):
         return "–"
     value = float(value or 0)
     if value == 0:
         return "0"
-    digits = max(0, 3 - math.floor(math.log10(abs(value))))
+    digits = max(0, figures - 1 - math.floor(math.log10(abs(value))))
     return number(value, min(digits, 4))
 
 
@@ -399,10 +406,10 @@ def equipment_in_sentence(code: str | None) -> str:
     return name[0].lower() + name[1:]
 
 
-def measured(value: float | None, unit_code: str | None) -> str:
+def measured(value: float | None, unit_code: str | None, figures: int = 4) -> str:
     if _missing(value):
         return "–"
-    return f"{figure(value)}{NARROW}{unit(unit_code)}".rstrip(NARROW + " ")
+    return f"{figure(value, figures)}{NARROW}{unit(unit_code)}".rstrip(NARROW + " ")
 
 
 def date(value: dt.date | dt.datetime | None) -> str:

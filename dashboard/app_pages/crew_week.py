@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from functools import partial
+from typing import Any
+
 import polars as pl
 import streamlit as st
 
@@ -27,6 +30,15 @@ HOW_FUNNEL = (
     "is judged by it."
 )
 
+# the columns of counts in the tables, and the state whose jobs each one counts
+STATE_OF_COUNT = {
+    "Good jobs": "passed",
+    "Outside its limit": "failed",
+    "Ticked, nothing measured": "ticked_only",
+    "Not done": "not_done",
+    "Disputed": "disputed",
+}
+
 
 def page() -> None:
     fleet = data.fleet_by_step()
@@ -36,12 +48,15 @@ def page() -> None:
     worst = _answer(fleet)
     components.how_counted(HOW_GOOD, "good")
     kind = _heat()
+    cell_slot = st.container()
     _fleet_table(fleet)
 
     slot = st.container()
     step, crew, group = _choices(kind, worst)
     with slot:
         components.heading(f"{words.step(step)}: is it the person?")
+    with cell_slot:
+        _cell_in_words(kind, step, crew if kind == "crew" else group)
     people = data.technician_step(step, crew)
     _people(people, step, crew)
     technician = components.pick_technician(crew, step)
@@ -72,9 +87,9 @@ def _answer(fleet: pl.DataFrame) -> str | None:
         return None
     every = fleet.filter(pl.col("step") == "all")
     low, high = (every["low"][0], every["high"][0]) if every.height else (None, None)
-    sentence = f"Of {words.counted(known, 'step')} we know about, {words.share(good / known)} were good"
-    if low is not None:
-        sentence += f" ({words.share_range(low, high)})"
+    sentence = (
+        f"Of {words.counted(known, 'step')} we know about, {words.share_with_range(good / known, low, high)} were good"
+    )
     own_target = data.house_rules().target
     judged = single.filter(pl.col("known") >= charts.TOO_FEW).with_columns(
         short=pl.struct("step", "rate").map_elements(
@@ -88,8 +103,9 @@ def _answer(fleet: pl.DataFrame) -> str | None:
     flags = data.technicians_by_flag(worst["step"])
     people = sum(flags.values())
     sentence += (
-        f"; {words.step(worst['step']).lower()} most needs help, with {words.share(worst['rate'])} good "
-        f"({words.share_range(worst['low'], worst['high'])}) on {words.counted(worst['known'], 'job')}"
+        f"; {words.step(worst['step']).lower()} most needs help, with "
+        f"{words.share_with_range(worst['rate'], worst['low'], worst['high'])} good on "
+        f"{words.counted(worst['known'], 'job')}"
     )
     if people == 1:
         sentence += ", all of them one person's."
@@ -103,18 +119,42 @@ def _answer(fleet: pl.DataFrame) -> str | None:
     return str(worst["step"])
 
 
-def _cell_chosen() -> None:
+def _chosen(place: str, name: str) -> dict[str, Any]:
+    """What a click on a chart chose, empty when it was let go."""
+    event = st.session_state.get(place) or {}
+    points = event.get("selection", {}).get(name) or []
+    return dict(points[0]) if points else {}
+
+
+def _cell_chosen(place: str, kind: str) -> None:
     """A click on a cell chooses its step and group everywhere below."""
-    event = st.session_state.get("heat")
-    cells = (event or {}).get("selection", {}).get("cell") or []
-    if not cells:
+    cell = _chosen(place, "cell")
+    if cell.get("step") not in STEPS:
         return
-    cell = cells[0]
-    if cell.get("step") in STEPS:
-        st.session_state["step"] = cell["step"]
-    kind = st.session_state.get("by") or "crew"
+    st.session_state["step"] = cell["step"]
     st.session_state["crew" if kind == "crew" else "group"] = cell.get("group")
     st.session_state["technician"] = None
+    st.session_state["state"] = None
+
+
+def _person_chosen(place: str) -> None:
+    """A click on a person's line chooses him for the jobs below."""
+    who = _chosen(place, "who").get("technician_id")
+    if who:
+        st.session_state["technician"] = who
+
+
+def _count_chosen(place: str, counted: list[dict[str, str]]) -> None:
+    """A click on a count in a table opens the jobs it counts. counted: for each row, what the row stands for."""
+    cells = (st.session_state.get(place) or {}).get("selection", {}).get("cells") or []
+    if not cells:
+        return
+    row, column = cells[0]
+    if not 0 <= row < len(counted):
+        return
+    for key, value in counted[row].items():
+        st.session_state[key] = value
+    st.session_state["state"] = STATE_OF_COUNT.get(column)
 
 
 def _heat() -> str:
@@ -136,10 +176,11 @@ def _heat() -> str:
         components.note(
             f"Shown: the 14 with the most jobs, by name, of {len(names)}. Choose any other in the list below."
         )
+    place = f"heat_{kind}"
     st.altair_chart(
         charts.heat_of_steps(groups, words.GROUP_KIND[kind], looks.current()),
-        key="heat",
-        on_select=_cell_chosen,
+        key=place,
+        on_select=partial(_cell_chosen, place, kind),
         alt=f"Share of jobs on which each step was good, by {words.GROUP_KIND[kind].lower()}, with the number of jobs",
     )
     components.note(
@@ -148,10 +189,26 @@ def _heat() -> str:
     return kind
 
 
+def _cell_in_words(kind: str, step: str, group: str | None) -> None:
+    """The chosen cell right below the picture, with the way to its jobs."""
+    if not group:
+        return
+    groups = data.group_step(kind)
+    rows = groups.filter((pl.col("group") == group) & (pl.col("step") == step)) if not groups.is_empty() else groups
+    if rows.is_empty():
+        return
+    row = rows.row(0, named=True)
+    components.note(
+        f"**{words.escaped(group)}, {words.step(step).lower()}:** "
+        f"{words.share_with_range(row['rate'], row['low'], row['high'])} good of "
+        f"{words.counted(row['known'], 'known job')}; [its {words.counted(row['applicable'], 'job')} stand below](#jobs)."
+    )
+
+
 def _fleet_table(fleet: pl.DataFrame) -> None:
     own_target = data.house_rules().target
-    rows = fleet.filter(pl.col("step").is_in([*STEPS, "whole_job"]))
-    order = {step: place for place, step in enumerate([*STEPS, "whole_job"])}
+    rows = fleet.filter(pl.col("step").is_in(list(STEPS)))
+    order = {step: place for place, step in enumerate(STEPS)}
     rows = rows.with_columns(place=pl.col("step").replace_strict(order, return_dtype=pl.Int64)).sort("place")
     table = pl.DataFrame(
         {
@@ -172,11 +229,21 @@ def _fleet_table(fleet: pl.DataFrame) -> None:
             "Disputed": rows["disputed"],
         }
     )
-    with st.expander("The whole fleet as a table", icon=":material/table:", key="fleet_table"):
+    with st.expander(
+        "The whole fleet as a table; choose a count to open its jobs", icon=":material/table:", key="fleet_table"
+    ):
+        place = "fleet_counts"
         st.dataframe(
             table,
             hide_index=True,
             height="content",
+            key=place,
+            on_select=partial(
+                _count_chosen,
+                place,
+                [{"step": step, "crew": None, "group": None, "technician": None} for step in rows["step"]],
+            ),
+            selection_mode="single-cell",
             column_config={"Step": st.column_config.TextColumn(pinned=True)},
             alt="Each step over the whole fleet: share good with its range, and the counts of every state",
         )
@@ -221,6 +288,8 @@ def _people(people: pl.DataFrame, step: str, crew: str | None) -> None:
             shown = known
         st.altair_chart(
             charts.people_with_interval(shown, looks.current()),
+            key=(place := f"people_{step}_{abs(hash(tuple(shown['technician_id']))) % 10**8}"),
+            on_select=partial(_person_chosen, place),
             alt=f"{words.step(step)}: each person's adjusted share good with its 95 % interval, by crew and name",
         )
         components.how_counted(HOW_PEOPLE, "people")
@@ -249,10 +318,20 @@ def _people(people: pl.DataFrame, step: str, crew: str | None) -> None:
             "Lately": [words.CHANGE.get(change, change) for change in known["change"]],
         }
     )
-    with st.expander("These people as a table, by crew and name", icon=":material/table:", key="people_table"):
+    with st.expander(
+        "These people as a table, by crew and name; choose a count to open its jobs",
+        icon=":material/table:",
+        key="people_table",
+    ):
+        ids = known["technician_id"].to_list()
+        # the key follows the people shown: a grid with a fixed key keeps a row's number when other rows come
+        place = f"people_counts_{step}_{abs(hash(tuple(ids))) % 10**8}"
         st.dataframe(
             table,
             hide_index=True,
+            key=place,
+            on_select=partial(_count_chosen, place, [{"technician": who} for who in ids]),
+            selection_mode="single-cell",
             column_config={"Technician": st.column_config.TextColumn(pinned=True)},
             alt="Each person's counts and share good with its range",
         )

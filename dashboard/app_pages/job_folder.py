@@ -187,7 +187,10 @@ def _facts(job: dict[str, Any]) -> None:
 
 def _bounds(row: dict[str, Any]) -> str:
     unit = words.unit(row.get("unit"))
-    least, most = row.get("at_least"), row.get("at_most")
+    least, most, own = row.get("at_least"), row.get("at_most"), row.get("limit_value")
+    if own is not None and (least is None) != (most is None):
+        # the bound this job was held against, where it hangs on the job itself (a share of its start pressure)
+        least, most = (None, own) if least is None else (own, None)
     if least is not None and most is not None:
         return f"{words.figure(least)} to {words.figure(most)} {unit}".strip()
     if most is not None:
@@ -206,7 +209,7 @@ def _steps(grades: pl.DataFrame) -> None:
     wall = st.grid(2, min_column_width=330, gap="small")
     for row in grades.filter(pl.col("state") != "not_applicable").iter_rows(named=True):
         with wall.container(border=True, key=f"grade_{row['step']}", gap="xxsmall", height="stretch"):
-            measured = words.measured(row["measured"], row["unit"])
+            measured = words.measured(row["measured"], row["unit"], figures=3)
             figure = f" &nbsp; **{measured}**" if measured != "–" else ""
             against = _bounds(row)
             limit = f", limit {against}" if against != "–" and row.get("limit_id") else ""
@@ -216,9 +219,9 @@ def _steps(grades: pl.DataFrame) -> None:
             if row.get("source"):
                 clause = f", {row['clause']}" if row.get("clause") else ""
                 sure = words.SOURCE_STATUS.get(row["status"], row["status"])
-                source = (
-                    f"Limit: {sure}" if row["source"] == row["status"] else f"Limit: {row['source']}{clause} ({sure})"
-                )
+                # these sources say themselves how sure they are
+                says_itself = row["status"] in ("common practice", "maker") or row["source"].startswith("Recalled")
+                source = f"Limit: {sure}" if says_itself else f"Limit: {row['source']}{clause} ({sure})"
             by = f"Done by {row['name']}" if row.get("credited_by") == "step" else f"Counted to the lead, {row['name']}"
             ticked = {"done": "Ticked as done", "not_done": "Ticked as not done"}.get(str(row.get("ticked")), "No tick")
             st.markdown(f":small[{words.escaped('. '.join(p for p in (by, ticked, source) if p))}]")
@@ -299,7 +302,7 @@ def _readings(job_id: str) -> None:
                     for row in rows
                 ],
                 "As written": [as_written(row) for row in rows],
-                "Counts": ["●" if row["counts"] else "○ earlier" for row in rows],
+                "Which counts": ["● this one" if row["counts"] else "○ earlier" for row in rows],
                 "Taken at": [row["taken_at"] for row in rows],
                 "Instrument": [row["instrument_id"] for row in rows],
                 "File": [row["source_file"] for row in rows],

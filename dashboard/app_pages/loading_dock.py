@@ -374,7 +374,7 @@ def _left_out(totals: pl.DataFrame) -> None:
             )
     pages = max(1, -(-rows // data.PAGE_OF_JOBS))
     slot = st.container()
-    page_no = links.page_number(pages, "rejects_page")
+    page_no = links.page_number(pages, "rejects_page", of=(load_id, scope, text))
     shown = data.rejected_rows(load_id, scope, text, page_no)
     first = (page_no - 1) * data.PAGE_OF_JOBS + 1
     with slot:

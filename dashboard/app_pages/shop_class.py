@@ -34,7 +34,7 @@ def page() -> None:
     rules = data.house_rules()
     effects = data.training_effect()
     people = data.training_need()
-    _answer(needs, people, effects, rules.currency)
+    first = _answer(needs, people, effects, rules.currency)
     components.how_counted(HOW_GAP, "gap")
     if not needs.is_empty():
         st.altair_chart(
@@ -44,13 +44,17 @@ def page() -> None:
         _needs(people, rules.currency)
     components.heading("Did the last course work?")
     _courses(effects)
-    step = st.session_state.get("class_step")
-    components.jobs_behind(JobFilter(step=step if step in STEPS else None), "class")
+    step = st.session_state.get("class_step") or first
+    components.jobs_behind(
+        JobFilter(step=step if step in STEPS else None), "class", f"of {words.step(step).lower()}" if step else ""
+    )
     components.about_people()
     components.cautions(words.STEP_CAUTIONS.get(step or "", ()))
 
 
-def _answer(needs: pl.DataFrame, people: pl.DataFrame, effects: pl.DataFrame, currency: str) -> None:
+def _answer(needs: pl.DataFrame, people: pl.DataFrame, effects: pl.DataFrame, currency: str) -> str | None:
+    """Say it in a sentence; returns the step whose class comes first, where one does."""
+    step = None
     first = people.filter(pl.col("priority") == "first") if not people.is_empty() else people
     if first.is_empty():
         sentence = "No class comes first: no gap that training could close is larger than chance explains"
@@ -75,6 +79,7 @@ def _answer(needs: pl.DataFrame, people: pl.DataFrame, effects: pl.DataFrame, cu
             f"{row['technicians_trained']} trained)"
         )
     components.answer(sentence + ".")
+    return step
 
 
 def _needs(people: pl.DataFrame, currency: str) -> None:

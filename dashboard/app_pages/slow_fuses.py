@@ -122,11 +122,22 @@ def as_list(value: Any) -> list[str]:
             return [str(part) for part in json.loads(text)]
         except ValueError:
             pass
+    parts = [part.strip() for part in text.split(",")]
+    if all(part in STEPS for part in parts):
+        return parts
     return [part.strip() for part in text.split(";") if part.strip()]
 
 
+def reasons_in_words(value: Any, shown: int = 3) -> str:
+    """The largest reasons by their steps' names, and how many more there are."""
+    parts = [words.step(part) if part in STEPS else part for part in as_list(value)]
+    more = len(parts) - shown
+    text = ", ".join(part if n == 0 else part[0].lower() + part[1:] for n, part in enumerate(parts[:shown]) if part)
+    return f"{text} and {more} more" if more > 0 else text or "age and equipment alone"
+
+
 def in_words(value: Any) -> str:
-    """Reasons as a person reads them; a bare code of a step becomes the step's name."""
+    """Parts as a person reads them; a bare code of a step becomes the step's name."""
     parts = []
     for part in as_list(value):
         code, _, rest = part.partition(":")
@@ -165,7 +176,7 @@ def _list(risks: pl.DataFrame, horizon: int, currency: str) -> None:
             "Chance": [words.share(p, 1) for p in risks["probability"]],
             "Its range": [words.share_range(lo, hi, 1) for lo, hi in zip(risks["low"], risks["high"], strict=True)],
             "Had every step been good": [words.share(p, 1) for p in risks["probability_if_good"]],
-            "Why": [in_words(value) for value in risks["reasons"]],
+            "Not good, or not known, largest first": [reasons_in_words(value) for value in risks["reasons"]],
             "Take and look at": [in_words(value) for value in risks["check_on_visit"]],
             "Warranty until": [warranty(day) for day in risks["warranty_until"]],
             "Last seen": [seen(day) for day in risks["last_seen_on"]],
@@ -188,8 +199,8 @@ def _list(risks: pl.DataFrame, horizon: int, currency: str) -> None:
             ),
             "System": st.column_config.TextColumn(pinned=True),
             "Chance": st.column_config.TextColumn(help=f"Of a compressor failure within {horizon} months"),
-            "Why": st.column_config.TextColumn(width=300),
-            "Take and look at": st.column_config.TextColumn(width=320),
+            "Not good, or not known, largest first": st.column_config.TextColumn(width=330),
+            "Take and look at": st.column_config.TextColumn(width=360),
             "Installed": st.column_config.DateColumn(format="D MMM YYYY"),
             "Worth": st.column_config.TextColumn(help="What the visit can save, less its cost"),
         },

@@ -105,7 +105,7 @@ def _answer(effects: pl.DataFrame, outcome: str) -> None:
     sentence = (
         f"Where {words.step(best['step']).lower()} was not good, {words.outcomes(outcome)} came "
         f"{words.times(best['hazard_ratio'])} times as often {when} ({words.times_range(best['low'], best['high'])}; "
-        f"{words.count(best['events_skipped'])} of {words.count(best['events'])} such events){extra}"
+        f"{words.count(best['events_skipped'])} of the {words.count(best['events'])} counted then){extra}"
     )
     if calibrated is not None and abs(calibrated - best["hazard_ratio"]) > 0.005:
         sentence += (
@@ -146,7 +146,7 @@ def _pictures(effects: pl.DataFrame, outcome: str) -> None:
                 f"The control holds: {name} calls, which no step can cause, do not differ between good and not good "
                 f"(joint test p = {words.p_value(p)})."
             )
-    components.note("Both scales run from ¼ to 16 times; a line that reaches the edge goes on beyond it.")
+    components.note("Both scales are the same; a line that reaches the edge goes on beyond it.")
 
 
 def _table(effects: pl.DataFrame) -> None:
