@@ -276,9 +276,10 @@ def code_of(text: str, column: str, codes: tuple[str, ...]) -> str | None:
     if bare in known:
         return known[bare]
     if column in ("step", "quantity"):
-        plain = _bare(" ".join(heading_match.heading_of(text).words))
-        if plain in known:
-            return known[plain]
+        heading = heading_match.heading_of(text)
+        for words in (heading.words, heading.words_with_unit):
+            if (plain := _bare(" ".join(words))) in known:
+                return known[plain]
     if len(bare) >= 7 and column not in ("ticked", "flag"):
         near = {code for word, code in known.items() if abs(len(word) - len(bare)) <= 2 and len(word) >= 7
                 and SequenceMatcher(None, bare, word, autojunk=False).ratio() >= 0.88}  # fmt: skip

@@ -66,6 +66,9 @@ _LIGHT = frozenset(
         "us",
         "new",
         "job",
+        "during",
+        "while",
+        "with",
         "test",
     ]
 )
@@ -91,8 +94,15 @@ _TICK_WORDS = frozenset(
 )
 # Spellings of units that stand for something else when they end a heading without brackets
 _NOT_BARE_UNITS = frozenset(
-    ("#", "'", "mic", "gr", "tr", "mo", "deg", "$", "°", "day", "days", "year", "years", "month", "wc")
+    ("#", "'", "mic", "gr", "tr", "mo", "deg", "$", "°", "day", "days", "year", "years", "month", "wc", "vac")
 )
+# What is measured, said by the unit alone: "Comp A" is a compressor's current
+_NOUN_OF_UNIT = {
+    "current": "current", "voltage": "voltage", "power": "power", "temperature": "temperature", "time": "time",
+    "temperature or difference": "temperature", "mass": "weight", "length": "length", "flow": "flow",
+    "vacuum": "micron", "pressure absolute": "pressure", "pressure gauge": "pressure", "pressure": "pressure",
+    "pressure not absolute": "pressure",
+}  # fmt: skip
 _ONE_LETTER_UNITS = frozenset(["A", "V", "W", "K", "F", "C"])
 
 
@@ -133,13 +143,19 @@ class Place:
 
 @dataclass(frozen=True)
 class Heading:
-    """A heading in plain words: with and without the words that name its unit."""
+    """A heading in plain words: with and without the words that name its unit, and with what that unit measures."""
 
     text: str
     words: tuple[str, ...]
     words_with_unit: tuple[str, ...]
     unit: str | None
     unit_as_written: str
+
+    @property
+    def spellings(self) -> set[tuple[str, ...]]:
+        noun = _NOUN_OF_UNIT.get(units.all_units()[self.unit].kind) if self.unit in units.all_units() else None
+        with_noun = (*self.words, noun) if noun and self.words and noun not in self.words else self.words
+        return {self.words, self.words_with_unit, with_noun}
 
 
 @dataclass(frozen=True)
@@ -167,6 +183,7 @@ def _abbreviations() -> dict[str, tuple[str, ...]]:
 def _tokens(text: str) -> list[str]:
     text = unicodedata.normalize("NFKC", text).replace("₂", "2").replace("²", "2")
     text = re.sub(r"(?<=[a-z])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])", " ", text)
+    text = re.sub(r"(?i)\b(s|p|c|w)/(n|o)\b", r"\1\2", text)  # s/n, w/o
     text = text.replace("#", " number ").replace("&", " ").replace("°", " ")
     text = "".join(char for char in unicodedata.normalize("NFD", text) if unicodedata.category(char) != "Mn")
     return re.findall(r"[a-z]+\d*[a-z]*|\d+[a-z]+|\d+", text.lower())
@@ -249,7 +266,7 @@ def _split_unit(text: str) -> tuple[str, str | None, str]:
     snake = "_" in plain or "." in plain.strip(".")
     if parts and "." in parts[-1] and units.unit_named(parts[-1]) is None:
         parts = [*parts[:-1], *parts[-1].split(".")]
-    camel = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", plain).split()
+    camel = [*parts[:-1], *re.sub(r"(?<=[a-z])(?=[A-Z])", " ", parts[-1]).split()] if parts else []
     for pieces in (parts, camel if len(camel) > len(parts) else []):
         for count in (3, 2, 1):
             if len(pieces) < count:
@@ -382,6 +399,8 @@ def same_word(written: str, word: str) -> float:
         return 0.9
     if len(word) >= 4 and written.startswith(word) and len(written) - len(word) <= 3:
         return 0.9  # purge, purging
+    if written in _weights():
+        return 0.0  # a word of the trade is no slip of the pen for another ("contract", "contact")
     if min(len(written), len(word)) >= 5 and written[0] == word[0] and not (written.isdigit() or word.isdigit()):
         ratio = SequenceMatcher(None, written, word, autojunk=False).ratio()
         if ratio >= 0.83:
@@ -389,8 +408,13 @@ def same_word(written: str, word: str) -> float:
     return 0.0
 
 
-def _phrase_score(words: tuple[str, ...], phrase: tuple[str, ...], free: frozenset[str]) -> float:
-    """1 if the heading is the phrase, less for each word left over, 0 if a word of the phrase is missing."""
+def _phrase_score(
+    words: tuple[str, ...], phrase: tuple[str, ...], free: frozenset[str], own: frozenset[str] = frozenset()
+) -> float:
+    """1 if the heading is the phrase, less for each word left over, 0 if a word of the phrase is missing.
+
+    free : words that may be left over; own : words met in other phrases of the same place, which count less.
+    """
     if not phrase or len(words) > 24:
         return 0.0
     left = list(words)
@@ -403,9 +427,15 @@ def _phrase_score(words: tuple[str, ...], phrase: tuple[str, ...], free: frozens
         left.pop(best)
         matched += fit * _weight(word)
         total += _weight(word)
-    extra = sum(_weight(word) for word in left if word not in free)
+    extra = sum(_weight(word) * (0.45 if word in own else 1.0) for word in left if word not in free)
     light = sum(0.04 for word in left if word in free)
     return max(0.0, matched / (total + extra) - light)
+
+
+@cache
+def _own_words(name: str) -> frozenset[str]:
+    place = all_places()[name]
+    return frozenset(word for phrase in (*place.strong, *place.weak) for word in phrase)
 
 
 @cache
@@ -425,16 +455,16 @@ def word_fit(heading: Heading, place: Place, section: frozenset[str] = frozenset
     if step:
         free |= _step_words(step) if place.kind != "tick" else set()
     if place.kind == "tick":
-        free |= _TICK_WORDS
+        free |= _TICK_WORDS | _step_words(place.table)
     best = WordFit(0.0)
-    spellings = {heading.words, heading.words_with_unit}
+    spellings = heading.spellings
     if parents:
-        spellings |= {heading.words[parents:], heading.words_with_unit[parents:]}
+        spellings |= {words[parents:] for words in heading.spellings}
     frozen = frozenset(free)
     for words in spellings:
         for phrases, strength in ((place.strong, STRONG), (place.weak, WEAK)):
             for phrase in phrases:
-                score = _phrase_score(words, phrase, frozen) * strength
+                score = _phrase_score(words, phrase, frozen, _own_words(place.name)) * strength
                 if score > best.score:
                     best = WordFit(score, " ".join(phrase), strength)
     if step and place.near:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, field
+from typing import Any
 
 from pipelines import units
 from pipelines.column_evidence import (
@@ -35,7 +36,9 @@ _NAMES_OR_NUMBERS = frozenset(
 _CLOSE = 0.03  # two meanings nearer than this cannot be told apart
 
 # Columns whose words are of the trade and of nothing else: they tell the column even under a heading nobody knows
-_TELLING = frozenset(("refrigerant", "equipment", "metering", "finding", "call_kind", "job_kind"))
+_TELLING = frozenset(
+    ("refrigerant", "equipment", "metering", "finding", "call_kind", "job_kind", "air_handler", "quantity", "step")
+)
 # Of a job, though a register of units often holds it
 _OF_THE_JOB = ("joints", "brazed_joints", "line_set_ft", "line_set_reused", "ducts_kept", "installed_by", "branch")
 
@@ -134,6 +137,8 @@ class Layout:
     decimal: Mark = field(default_factory=lambda: Mark(None))
     date_order: Mark = field(default_factory=lambda: Mark(None))
     total: float = 0.0
+    decimal_by: dict[str, Mark] = field(default_factory=dict)
+    date_order_by: dict[str, Mark] = field(default_factory=dict)
 
     def heading_at(self, place: str) -> str | None:
         return self.placed[place].heading if place in self.placed else None
@@ -166,6 +171,7 @@ class _Column:
     profile: Profile
     parents: int
     section: frozenset[str] = frozenset()
+    other_profile: Profile | None = None
 
 
 @dataclass(frozen=True)
@@ -183,19 +189,33 @@ class Weighing:
 
     def __init__(self, look: Look, known: KnownIds, inherited: dict[str, str] | None = None) -> None:
         self.look, self.known, self.inherited = look, known, inherited or {}
-        self.decimal, self.date_order = marks_of(look)
-        mark = "." if look.typed else self.decimal.found
+        self.marks = marks_of(look)
+        self.decimal, self.date_order = self.marks.decimal, self.marks.date_order
         self.columns: list[_Column] = []
         for heading, cells in zip(look.headings, look.columns, strict=True):
             plain = heading_of(_spoken(heading))
             if heading in look.heading_units and (unit := units.unit_named(look.heading_units[heading])) is not None:
                 plain = Heading(heading, plain.words, plain.words_with_unit, unit.name, look.heading_units[heading])
-            self.columns.append(_Column(plain, profile_of(cells, mark), _parents(look, heading)))
+            mark = "." if look.typed else self.decimal.found or self.marks.decimal_by.get(heading, Mark(None)).found
+            column = _Column(plain, profile_of(cells, mark), _parents(look, heading))
+            if mark is None and self.decimal.is_open and heading in self.marks.decimal_by:
+                column.other_profile = profile_of(cells, ",")  # the file leaves it open: either reading may fit
+            self.columns.append(column)
         named = {column.heading.unit for column in self.columns if column.heading.unit}
         self.named_units = frozenset(named)
         self.system = system_of_units(named)
         self._fits: dict[tuple[int, str], tuple[float, UnitChoice, tuple[str, ...]] | None] = {}
         self._sections()
+
+    @property
+    def found_marks(self) -> dict[str, Any]:
+        marks = self.marks
+        return {
+            "decimal": marks.decimal,
+            "date_order": marks.date_order,
+            "decimal_by": marks.decimal_by,
+            "date_order_by": marks.date_order_by,
+        }
 
     # the steps that headings stand beside
 
@@ -253,7 +273,10 @@ class Weighing:
     def _weigh(self, n: int, place: Place) -> tuple[float, UnitChoice, tuple[str, ...]] | None:
         column = self.columns[n]
         words = word_fit(column.heading, place, column.section, column.parents)
-        telling = place.column in _TELLING and place.table != "instruments"
+        telling = (place.column in _TELLING and place.table != "instruments") or place.name in (
+            "readings.unit",
+            "inspections.unit",
+        )
         by_ids = (
             place.column in _INHERITED
             and bool(self.known.of(place.column))
@@ -268,9 +291,20 @@ class Weighing:
         score = words.score + change
         if words.score >= 0.3:
             why = (_said(words), *why)
-        if words.score < 0.5 and telling:
+        if words.score < 0.5 and place.column == "unit":
+            share = sum(t for text, t in column.profile.counts.items() if units.unit_named(text)) / max(
+                1, column.profile.filled
+            )
+            if share >= 0.95 and column.profile.different >= 2:
+                score = max(score, 0.68)
+        elif words.score < 0.5 and telling:
             translation, _, share = translated(column.profile, place)
-            if share >= 0.9 and (len(set(translation.values())) >= 2 or place.column == "refrigerant"):
+            if (
+                share >= 0.9
+                and not all(text.isdigit() for text in translation)
+                and (len(set(translation.values())) >= 2 or place.column == "refrigerant")
+                and not (place.column == "quantity" and len(set(translation.values())) < 3)
+            ):
                 score = max(score, 0.68)
         if place.column in ("job_id", "system_id", "technician_id", "site_id"):
             overlap = self._overlap(column.profile, place.column)
@@ -294,7 +328,8 @@ class Weighing:
         profile, heading = column.profile, column.heading
         none = UnitChoice(None, "only")
         if place.kind == "none":
-            return 0.0, none, ()
+            is_dates = profile.date_share >= 0.8 and not profile.compact_dates
+            return None if is_dates != (place.name == "-.booked") and profile.filled else (0.0, none, ())
         is_value = place.column == "value"
         if place.kind not in ("number", "integer") and heading.unit is not None:
             if len(heading.unit_as_written) > 1 and heading.words and place.kind != "text":
@@ -312,7 +347,12 @@ class Weighing:
             case "number" | "integer":
                 if place.name == "traces.elapsed_s" and profile.date_share >= 0.8 and profile.with_clock_share >= 0.5:
                     return 0.05, UnitChoice(None, "since"), ("times of the day",)
-                return self._figures(n, place, is_value)
+                found = self._figures(n, place, is_value, profile)
+                if column.other_profile is not None:
+                    other = self._figures(n, place, is_value, column.other_profile)
+                    if other is not None and (found is None or other[0] > found[0]):
+                        return other
+                return found
             case "date":
                 if profile.date_share < 0.8 or (profile.compact_dates and "date" not in heading.words):
                     return None
@@ -334,9 +374,10 @@ class Weighing:
                 return self._codes(profile, place, 0.25)
         return self._text(profile, place, none)
 
-    def _figures(self, n: int, place: Place, is_value: bool) -> tuple[float, UnitChoice, tuple[str, ...]] | None:
+    def _figures(
+        self, n: int, place: Place, is_value: bool, profile: Profile
+    ) -> tuple[float, UnitChoice, tuple[str, ...]] | None:
         column = self.columns[n]
-        profile = column.profile
         if profile.figure_share < (0.4 if is_value else 0.8) or not profile.values:
             return None
         if place.kind == "integer" and any(value != int(value) for value in profile.values):
@@ -433,12 +474,11 @@ class Weighing:
 
     def as_shape(self, shape: Shape) -> Layout | None:
         """The look taken for one kind of record; None where what that kind must hold is not there."""
-        layout = Layout(
-            self.look, shape, decimal=self.decimal, date_order=self.date_order, inherited=dict(self.inherited)
-        )
+        layout = Layout(self.look, shape, inherited=dict(self.inherited), **self.found_marks)
         taken: set[str] = set()
         candidates = self.candidates(shape)
         profiles = dict(zip(self.look.headings, (column.profile for column in self.columns), strict=True))
+        names_quantity = any(c.place.name == "traces.quantity" and c.score >= ENOUGH for c in candidates)
         for candidate in candidates:
             heading, place = candidate.heading, candidate.place
             if heading in taken or place.name in layout.placed:
@@ -446,6 +486,8 @@ class Weighing:
             if candidate.score < ENOUGH:
                 layout.guesses.setdefault(heading, place.name)
                 continue
+            if place.name == "traces.value" and not names_quantity:
+                continue  # a log without a column of quantities holds one quantity in each column
             if place.name == shape.key and not self._tells_rows_apart(profiles[heading]):
                 continue
             if place.kind == "none":
@@ -467,11 +509,56 @@ class Weighing:
                 continue
             taken.add(heading)
             layout.placed[place.name] = self._placed(candidate, profiles[heading], layout)
+        self._key_by_cells(layout, shape, taken, profiles)
+        self._only_figures(layout, shape, taken, profiles)
         layout.guesses = {
             heading: guess for heading, guess in layout.guesses.items() if heading not in taken or "or" in guess
         }
         self._times_of_day(layout)
         return layout if self._is_whole(layout, shape) else None
+
+    def _key_by_cells(self, layout: Layout, shape: Shape, taken: set[str], profiles: dict[str, Profile]) -> None:
+        """Where no heading names the key: the first column that numbers the rows, if the rest is that kind of record."""
+        if not shape.key or shape.key in layout.placed or self.look.list_path:
+            return
+        explained = [name for name in layout.placed if name in shape.needs_any]
+        if len(explained) < max(2, shape.any_count) or shape.name not in ("jobs", "systems", "calls", "technicians"):
+            return
+        place = all_places()[shape.key]
+        n_rows = max((profile.filled for profile in profiles.values()), default=0)
+        for heading, profile in profiles.items():
+            is_number = not profile.date_share >= 0.8 and not any(
+                value != int(value) for value in profile.values if abs(value) < 1e15
+            )
+            if (
+                heading not in taken
+                and n_rows >= 5
+                and profile.filled >= 0.98 * n_rows
+                and profile.unique_share >= 0.98
+                and is_number
+                and all(len(text) <= 24 and len(text.split()) <= 2 for text in profile.texts[:200])
+            ):
+                taken.add(heading)
+                why = ("no heading names it; it is the first column whose cells are different in every row",)
+                layout.placed[place.name] = Placed(heading, place, 0.66, UnitChoice(None, "only"), why)
+                return
+
+    def _only_figures(self, layout: Layout, shape: Shape, taken: set[str], profiles: dict[str, Profile]) -> None:
+        """Long readings whose value stands under a heading nobody knows: the one column of figures that is left."""
+        name = f"{shape.name}.value"
+        if (
+            shape.name not in ("readings", "inspections")
+            or name in layout.placed
+            or f"{shape.name}.quantity" not in layout.placed
+        ):
+            return
+        left = [
+            heading for heading, profile in profiles.items() if heading not in taken and profile.figure_share >= 0.6
+        ]
+        if len(left) == 1:
+            taken.add(left[0])
+            why = ("it is the only column of figures",)
+            layout.placed[name] = Placed(left[0], all_places()[name], 0.7, UnitChoice(None, "only"), why)
 
     def _tells_rows_apart(self, profile: Profile) -> bool:
         return bool(profile.filled) and profile.filled >= 0.7 * profile.n_cells and profile.unique_share >= 0.75
@@ -587,21 +674,44 @@ def _said(words: WordFit) -> str:
     return f'the heading says "{words.phrase}"'
 
 
-def marks_of(look: Look) -> tuple[Mark, Mark]:
-    """(decimal mark, date order) that the cells of a look prove or leave open."""
-    figures: list[str] = []
-    dates: list[str] = []
-    for cells in look.columns:
+@dataclass(frozen=True)
+class FileMarks:
+    """Decimal mark and date order of a file, and of its columns where these differ."""
+
+    decimal: Mark
+    date_order: Mark
+    decimal_by: dict[str, Mark]
+    date_order_by: dict[str, Mark]
+
+
+def marks_of(look: Look) -> FileMarks:
+    """What the cells of a look prove or leave open."""
+    figures: dict[str, list[str]] = {}
+    dates: dict[str, list[str]] = {}
+    for heading, cells in zip(look.headings, look.columns, strict=True):
         texts = list(dict.fromkeys(text for text in cells if text))
         some = texts[:: max(1, len(texts) // 60)]
-        n_dates = sum(bool(re.match(r"\d{1,2}([./-])\d{1,2}\1(\d{4}|\d{2})\b", text)) for text in some)
-        if some and n_dates >= 0.6 * len(some):
-            dates += texts
+        if not some:
             continue
+        n_dates = sum(bool(re.match(r"\d{1,2}([./-])\d{1,2}\1(\d{4}|\d{2})\b", text)) for text in some)
         n_figures = sum(bool(re.match(r"[<>$€£(+\-\s]*[\d.,]", text)) for text in some)
-        if some and n_figures >= 0.6 * len(some) and not look.typed:
-            figures += texts
-    return decimal_mark_of(figures), date_order_of(dates)
+        if n_dates >= 0.6 * len(some):
+            dates[heading] = texts
+        elif n_figures >= 0.6 * len(some) and not look.typed:
+            figures[heading] = texts
+    decimal_by = {heading: decimal_mark_of(texts) for heading, texts in figures.items()}
+    order_by = {heading: date_order_of(texts) for heading, texts in dates.items()}
+    return FileMarks(_together(decimal_by), _together(order_by), decimal_by, order_by)
+
+
+def _together(by_heading: dict[str, Mark]) -> Mark:
+    """The mark of the file: one that all its columns agree on, else open only where a column itself is."""
+    found = {mark.found: mark for mark in by_heading.values() if mark.found}
+    if len(found) == 1 and not any(mark.is_mixed for mark in by_heading.values()):
+        return next(iter(found.values()))
+    mixed = next((mark for mark in by_heading.values() if mark.is_mixed), None)
+    unsure = mixed or next((mark for mark in by_heading.values() if mark.is_open), None)
+    return unsure or Mark(None)
 
 
 # --- all looks together
@@ -641,7 +751,7 @@ def best_layout(look: Look, known: KnownIds, inherited: dict[str, str]) -> Layou
         if best is None or layout.total > best.total + 1e-9:
             best = layout
     if best is None:
-        best = Layout(look, None, decimal=weighing.decimal, date_order=weighing.date_order)
+        best = Layout(look, None, **weighing.found_marks)
         for shape in SHAPES:
             for candidate in weighing.candidates(shape):
                 if candidate.score >= 0.55 and candidate.place.kind != "none":

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from pipelines import cell_text, interpreting, units
-from pipelines.cell_text import Unreadable
+from pipelines.cell_text import Ambiguous, Unreadable
 from pipelines.contract import Column
 from pipelines.errors import InputError
 from pipelines.mapping import Cell, Mapping, Source, parse_mapping
@@ -49,7 +49,7 @@ class Unplaced:
     why: str
 
     def __str__(self) -> str:
-        shown = f" (such as {', '.join(self.samples)})" if self.samples else " (no cell is filled)"
+        shown = f" (such as {', '.join(self.samples)})" if self.samples else ""
         return f'{self.file}, "{self.heading}"{shown}: {self.why}'
 
 
@@ -65,10 +65,9 @@ class Untranslated:
     codes: tuple[str, ...]
 
     def __str__(self) -> str:
-        return (
-            f'{self.file}, "{self.heading}": "{self.word}" ({self.times} times) is no word known for {self.column}. '
-            f"Expected one of {', '.join(self.codes)}."
-        )
+        expected = f" Expected one of {', '.join(self.codes)}." if self.codes else ""
+        times = f"{self.times} times" if self.times != 1 else "once"
+        return f'{self.file}, "{self.heading}": "{self.word}" ({times}) is no word known for {self.column}.{expected}'
 
 
 @dataclass
@@ -125,8 +124,8 @@ class Proposal:
             if left:
                 lines += ["", "# Left without a place:"]
                 for part in left:
-                    shown = ", ".join(part.samples) or "no cell is filled"
-                    lines.append(comment(f'  "{part.heading}" ({shown}): {part.why}'))
+                    shown = f" ({', '.join(part.samples)})" if part.samples else ""
+                    lines.append(comment(f'  "{part.heading}"{shown}: {part.why}'))
         alone = [part for part in self.unplaced if all(part.file != draft.shown for draft in self.drafts)]
         if alone:
             lines += ["", "# Files that look like no records known here:"]
@@ -261,6 +260,10 @@ def _left_out(layout: Layout, drafts: list[SourceDraft]) -> Iterator[Unplaced]:
         else:
             why = "its words and cells say nothing known here"
         yield Unplaced(place.shown if place is not None else layout.look.shown, heading, samples, why)
+    if place is not None and layout is place.layouts[0]:
+        for part, why in place.why_not.items():
+            if all(part not in other.look.headings for other in place.layouts):
+                yield Unplaced(place.shown, part, (), why)
 
 
 def _untranslated(layout: Layout) -> Iterator[Untranslated]:
@@ -341,8 +344,15 @@ def _before_and_after(
                 after.append(text)
             else:
                 value, reason = reader.read(text)
+                if reason:
+                    raise Ambiguous(reason) if "nothing in this file decides" in reason else Unreadable(reason)
                 unit = column.unit if column.unit not in ("money", "") else ""
-                after.append(f"cannot be read: {reason}" if reason else f"{_shown_value(value)} {unit}".strip())
+                after.append(f"{_shown_value(value)} {unit}".strip())
+        except Ambiguous:
+            after.append(
+                f"open until {'date_order' if column.kind in ('date', 'time') else 'decimal_mark'} is answered"
+            )
+            break
         except Unreadable as error:
             after.append(f"cannot be read: {error}")
     return " | ".join(different), " | ".join(after)

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from pipelines import cell_text, interpreting, units
 from pipelines.cell_text import Unreadable
-from pipelines.column_evidence import STEP_OF_QUANTITY, profile_of, unit_of_column
+from pipelines.column_evidence import IMPERIAL, METRIC, STEP_OF_QUANTITY, profile_of, system_of_units, unit_of_column
 from pipelines.contract import QUANTITY_UNIT, STEPS, TABLE_BY_NAME
 from pipelines.heading_match import Place, all_places, heading_of
 from pipelines.mapping import MAY_BE_UNMAPPED, Source
@@ -210,7 +210,8 @@ def _name_of(draft: SourceDraft) -> str:
     elif len(draft.looks) > 3 and len({one.path.parent for one in draft.looks}) == 1 and "/" in look.shown_path:
         base = look.path.parent.name
     else:
-        base = look.path.stem
+        stems = list(dict.fromkeys(one.path.stem for one in draft.looks))
+        base = look.path.stem if len(stems) == 1 else _common_start(stems).strip("-_ .") or look.path.parent.name
         base = re.sub(r"[\s_.-]*(part)?[\s_.-]*\d[\d_.-]*$", "", base) or base
     return re.sub(r"[^a-z0-9]+", "_", base.lower()).strip("_") or "source"
 
@@ -420,6 +421,7 @@ class _SourceWriter:
             and (place.step or placed.unit.how != "only")
         ):
             parts["unit"] = toml_text(placed.unit.unit)
+        parts |= self._own_marks(placed)
         parts |= more or {}
         words = _words_needed(placed)
         if placed.untranslated:
@@ -436,6 +438,17 @@ class _SourceWriter:
             )
             return Entry([], why, question)
         return Entry(_assignment(key, parts, words), why)
+
+    def _own_marks(self, placed: Placed) -> dict[str, str]:
+        """Decimal mark and date order of one column, where the file's columns differ in them."""
+        layout = next((one for one in self.draft.layouts if placed.heading in one.look.headings), self.own)
+        if placed.place.kind in ("number", "integer") and layout.decimal.found is None:
+            own = layout.decimal_by.get(placed.heading)
+            return {"decimal_mark": toml_text(own.found)} if own is not None and own.found else {}
+        if placed.place.kind in ("date", "time") and layout.date_order.found is None:
+            own = layout.date_order_by.get(placed.heading)
+            return {"date_order": toml_text(own.found)} if own is not None and own.found else {}
+        return {}
 
     # tables
 
@@ -724,6 +737,7 @@ class _SourceWriter:
         look = layout.look
         places = all_places()
         by_unit: dict[str, list[str]] = {}
+        undecided: dict[str, tuple[str, ...]] = {}
         for word, code in quantity.words.items():
             step = STEP_OF_QUANTITY.get(code)
             if step is None:
@@ -739,11 +753,18 @@ class _SourceWriter:
             choice = unit_of_column(place, named, profile_of(cells, layout.decimal.found), frozenset(), None)
             if choice.unit and choice.suits:
                 by_unit.setdefault(choice.unit, []).append(word)
-            elif choice.open_between:
-                options = tuple((f'unit = "{unit}" for "{word}"', f"in {unit}") for unit in choice.open_between)
-                text = f'in which unit is "{word}" written? No heading and no cell names one.'
-                self.draft.entries.append(
-                    Entry([], question=Question(f"{self.draft.name}.{step}.{code}", text, options))
+            else:
+                undecided[word] = choice.open_between
+        # what the other quantities are written in decides between two units that suit
+        system = system_of_units(by_unit)
+        for word, between in undecided.items():
+            mine = [u for u in between if system and u not in (IMPERIAL if system == "metric" else METRIC)]
+            if len(mine) == 1:
+                by_unit.setdefault(mine[0], []).append(word)
+            else:
+                suits = f"its figures suit {' and '.join(between)}" if between else "its figures suit no usual unit"
+                self.draft.why_not[f"{quantity.heading} = {word}"] = (
+                    f"no heading and no cell names its unit, and {suits}: give it a [[source.table]] of its own with only_if"
                 )
         for unit, names in by_unit.items():
             among = (
@@ -751,7 +772,15 @@ class _SourceWriter:
             )
             parts = {"heading": toml_text(value.heading)} | ({"unit": toml_text(unit)} if unit else {})
             why = self._because(f"{table}.value", value) + "; no unit is written, these figures suit this one"
-            self._table(layout, table, keys | {"value": Entry(_assignment("columns.value", parts, {}), why)}, among)
+            own = dict(keys)
+            own["value"] = Entry(_assignment("columns.value", parts, {}), why)
+            base = {"heading": toml_text(quantity.heading)}
+            words = {word: code for word, code in quantity.words.items() if word in names}
+            own["quantity"] = Entry(_assignment("columns.quantity", base, {w: c for w, c in words.items() if w != c}), self._because_words(quantity))  # fmt: skip
+            if f"{table}.step" not in layout.placed and "step" not in layout.inherited:
+                steps = {word: STEP_OF_QUANTITY[code] for word, code in words.items() if code in STEP_OF_QUANTITY}
+                own["step"] = Entry(_assignment("columns.step", base, steps), "each quantity is of one step")
+            self._table(layout, table, own, among)
 
     # gauge logs
 
@@ -838,7 +867,8 @@ def _whole_name(stems: list[str]) -> str:
 def _shape_of(text: str) -> str:
     """A pattern for texts like this one: other digits, the same letters."""
     return "".join(
-        r"\d+" if part.isdigit() else re.escape(part).replace(r"\ ", " ") for part in re.findall(r"\d+|\D+", text)
+        r"\d+" if part.isdigit() else re.escape(part).replace(r"\ ", " ").replace(r"\-", "-")
+        for part in re.findall(r"\d+|\D+", text)
     )
 
 
