@@ -152,7 +152,10 @@ def people_with_interval(rates: pl.DataFrame, look: Look) -> alt.TopLevelMixin:
     base = alt.Chart(frame).encode(y=y, tooltip=tooltip)
     span = base.mark_rule(strokeWidth=2, strokeCap="round").encode(
         x=alt.X(
-            "rate_low:Q", title="Share good, adjusted for job mix", axis=x_axis, scale=alt.Scale(domain=[from_share, 1], zero=False)
+            "rate_low:Q",
+            title="Share good, adjusted for job mix",
+            axis=x_axis,
+            scale=alt.Scale(domain=[from_share, 1], zero=False),
         ),
         x2="rate_high:Q",
         color=colour,
@@ -169,7 +172,10 @@ def people_with_interval(rates: pl.DataFrame, look: Look) -> alt.TopLevelMixin:
     target = (
         alt.Chart(frame.select(pl.col("target").max()))
         .mark_rule(strokeDash=[5, 4], color=look.ink, strokeWidth=1)
-        .encode(x="target:Q", tooltip=[alt.Tooltip("target:Q", title="Target", format=".0%")])
+        .encode(
+            x=alt.X("target:Q", axis=x_axis, scale=alt.Scale(domain=[from_share, 1], zero=False)),
+            tooltip=[alt.Tooltip("target:Q", title="Target", format=".0%")],
+        )
     )
     who = alt.selection_point(name="who", fields=["technician_id"], on="click", empty=False)
     touch = base.mark_rect(fillOpacity=0, strokeOpacity=0, cursor="pointer").add_params(who)
@@ -229,11 +235,13 @@ def months(trend: pl.DataFrame, look: Look) -> alt.TopLevelMixin:
                 x=x, y=alt.Y("limit_low_95:Q", title="Share good"), y2="limit_high_95:Q"
             )
         )
+    least = frame["rate"].min() or 0.0
+    from_share = max(0.0, float(int(float(least) * 10)) / 10)  # type: ignore[arg-type]
     y = alt.Y(
         "rate:Q",
         title="Share good",
         axis=alt.Axis(format=".0%", tickCount=4),
-        scale=alt.Scale(domain=[max(0.0, float(int(float(frame["rate"].min() or 0.0) * 10)) / 10), 1]),  # type: ignore[arg-type]
+        scale=alt.Scale(domain=[from_share, 1], zero=False),
     )
     layers.append(base.mark_line(color=look.good, strokeWidth=1.6).encode(x=x, y=y))
     layers.append(

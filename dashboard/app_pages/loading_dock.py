@@ -120,72 +120,104 @@ def _kept(files: list[Any]) -> Path:
 
 def _how_it_would_be_read(paths: list[Path]) -> str | None:
     """The proposed mapping with samples before and after, open to change; None where the files need none."""
-    try:
-        from pipelines import proposal
-    except ImportError:
-        return None
     mark = tuple((path.name, path.stat().st_size) for path in paths)
     if st.session_state.get("proposed_for") != mark:
         with st.spinner("Looking at the files"):
-            try:
-                proposed = proposal.propose(paths)
-            except InputError as error:
-                st.error(words.escaped(str(error)), title="These files cannot be read", icon=":material/error:")
-                return None
+            st.session_state["proposal"] = None if _bears_contract_headings(paths) else _proposed(paths)
         st.session_state["proposed_for"] = mark
-        st.session_state["proposal"] = proposed
-        st.session_state["mapping_text"] = proposed.to_toml()
+        st.session_state.pop("mapping_text", None)
+        st.session_state.pop("mapping_answers", None)
     proposed = st.session_state["proposal"]
     st.subheader("How they would be read", anchor=False)
-    samples = pl.DataFrame(_as_rows(proposed.samples), infer_schema_length=None)
-    if samples.is_empty():
-        components.note("No heading could be placed.")
-    else:
+    if proposed is None:
+        components.note("These files bear the headings that are known here: they need no mapping.")
+        return None
+    if isinstance(proposed, str):
+        st.error(proposed, title="These files cannot be read", icon=":material/error:")
+        return None
+    answers = _answers(proposed.questions)
+    if st.session_state.get("mapping_answers") != answers or "mapping_text" not in st.session_state:
+        st.session_state["mapping_answers"] = answers
+        st.session_state["mapping_text"] = proposed.to_toml(answers)
+    samples = pl.DataFrame([_sample_row(sample) for sample in proposed.samples], infer_schema_length=None)
+    if not samples.is_empty():
+        components.note(f"{words.counted(samples.height, 'heading')} found their place:")
         st.dataframe(
             samples,
             hide_index=True,
             height=min(38 + 35 * samples.height, 420),
-            alt="Samples before and after the mapping",
+            column_config={"Heading": st.column_config.TextColumn(pinned=True)},
+            alt="Each heading with its place, and cells before and after reading",
         )
-    unplaced = [str(part) for part in proposed.unplaced]
-    if unplaced:
+    aside = [*map(str, proposed.unplaced), *map(str, proposed.untranslated)]
+    if aside:
+        more = f"\n- and {len(aside) - 30} more" if len(aside) > 30 else ""
         st.warning(
-            "\n".join(f"- {words.escaped(part)}" for part in unplaced[:40]),
-            title=f"{words.counted(len(unplaced), 'heading')} could not be placed; kept aside, not lost",
+            "\n".join(f"- {words.escaped(part)}" for part in aside[:30]) + more,
+            title=f"{words.counted(len(aside), 'heading or word', 'headings or words')} found no place",
             icon=":material/help_center:",
         )
-    questions = [str(part) for part in proposed.questions]
-    if questions:
-        st.warning(
-            "\n".join(f"- {words.escaped(part)}" for part in questions[:40]),
-            title=f"{words.counted(len(questions), 'question')} to answer in the mapping before loading",
-            icon=":material/contact_support:",
-        )
     with st.expander("The mapping itself, to change by hand", icon=":material/edit_note:", key="mapping_open"):
-        st.text_area("Mapping (TOML)", key="mapping_text", height=340)
+        st.text_area("Mapping (TOML)", key="mapping_text", height=340, persist_state="page")
     return st.session_state.get("mapping_text")
 
 
-def _as_rows(parts: Any) -> list[dict[str, str]]:
-    """Samples as rows of text, whether they come as a frame, as mappings or as records with fields."""
-    if isinstance(parts, pl.DataFrame):
-        return [{name: str(value) for name, value in row.items()} for row in parts.iter_rows(named=True)]
-    rows = []
-    for part in parts:
-        fields = part if isinstance(part, dict) else vars(part) if hasattr(part, "__dict__") else None
-        if fields is None:
-            names = getattr(part, "__dataclass_fields__", None) or getattr(part, "_fields", None)
-            fields = {name: getattr(part, name) for name in names} if names else {"sample": part}
-        rows.append({str(name).replace("_", " ").capitalize(): _as_text(value) for name, value in fields.items()})
-    return rows
+def _bears_contract_headings(paths: list[Path]) -> bool:
+    from pipelines import recognising, sampling
+
+    looks, _ = sampling.look_at(paths)
+    return bool(looks) and all(
+        recognising.contract_source(look.sheet or "", look.path, [list(look.headings)]) is not None for look in looks
+    )
 
 
-def _as_text(value: Any) -> str:
-    if value is None:
-        return ""
-    if isinstance(value, (list, tuple)):
-        return ", ".join(_as_text(part) for part in value)
-    return str(value)
+def _proposed(paths: list[Path]) -> Any:
+    """A proposal, or in words why there is none."""
+    from pipelines import proposal
+
+    try:
+        proposed = proposal.propose(paths)
+        proposed.to_toml()
+    except InputError as error:
+        return words.escaped(str(error))
+    return proposed
+
+
+def _answers(questions: list[Any]) -> dict[str, str]:
+    """What the files cannot say by themselves: asked here, one of the options each."""
+    answers: dict[str, str] = {}
+    if questions:
+        st.info(
+            "A file cannot say by itself whether 03/04 is in March or in April. Nothing is guessed: choose, else those "
+            "cells are not taken in.",
+            title=words.counted(len(questions), "question") + " before it can be loaded",
+            icon=":material/contact_support:",
+        )
+    for place, question in enumerate(questions):
+        meanings = dict(question.options)
+        chosen = st.radio(
+            words.escaped(question.text),
+            list(meanings),
+            index=None,
+            format_func=lambda line, meanings=meanings: words.escaped(f"{meanings[line]}  ({line})"),
+            key=f"question_{place}_{abs(hash(question.key)) % 10**6}",
+        )
+        if chosen is not None:
+            answers[question.key] = chosen
+    return answers
+
+
+def _sample_row(sample: Any) -> dict[str, str]:
+    return {
+        "File": sample.file,
+        "Heading": sample.heading,
+        "Becomes": sample.column,
+        "Unit": sample.unit,
+        "As written": sample.before,
+        "As held": sample.after,
+        "How sure": sample.how_sure,
+        "Why": sample.why,
+    }
 
 
 def _run(arguments: list[str], title: str) -> bool:

@@ -64,11 +64,11 @@ def page() -> None:
         charts.visits_and_failures_avoided(data.risk_curve(*chosen), int(visits), looks.current()),
         alt="Compressor failures avoided as visits are added in the order of the list, against no order at all",
     )
-    _calibration_sentence()
+    _calibration_sentence(horizon)
     _list(data.risk_list(*chosen, int(visits)), horizon, rules.currency)
     _guesses(totals, rules.currency)
     components.cautions(("visit", "electrical", "flammable"))
-    _how_good()
+    _how_good(horizon)
 
 
 def _answer(totals: dict[str, Any], horizon: int, area: str | None, warranty: int | None) -> None:
@@ -91,20 +91,34 @@ def _answer(totals: dict[str, Any], horizon: int, area: str | None, warranty: in
     components.answer(sentence + ".")
 
 
-def _calibration_sentence() -> None:
-    """What the list said at an earlier date and what then happened, in words."""
+def _back_test(horizon: int) -> pl.DataFrame:
+    """The newest back-test of this horizon, else of the shortest there is."""
     groups = data.calibration()
     if groups.is_empty():
+        return groups
+    if "horizon_months" in groups.columns:
+        known = groups["horizon_months"].unique().to_list()
+        groups = groups.filter(pl.col("horizon_months") == (horizon if horizon in known else min(known)))
+    return groups.filter(pl.col("cutoff") == groups["cutoff"].max())
+
+
+def _calibration_sentence(horizon: int) -> None:
+    """What the list said at an earlier date and what then happened, in words."""
+    latest = _back_test(horizon)
+    if latest.is_empty():
         components.note(
             "How well the list would have done in earlier years cannot be told yet: too few failures lie behind it."
         )
         return
-    latest = groups.filter(pl.col("cutoff") == groups["cutoff"].max())
     top = latest.sort("said", descending=True).row(0, named=True)
+    months = top.get("horizon_months", 12)
+    said_range = ""
+    if top.get("said_low") is not None:
+        said_range = f" ({words.share_range(top['said_low'], top['said_high'], 1)})"
     components.note(
         f"**Did it hold?** Of the {words.counted(top['systems'], 'system')} that stood highest on "
-        f"{words.date(top['cutoff'])} and were not visited, {words.share(top['seen'], 1)} failed "
-        f"({words.share_range(top['low'], top['high'], 1)}); the list had said {words.share(top['said'], 1)}."
+        f"{words.date(top['cutoff'])} and were not visited, {words.share(top['seen'], 1)} failed within {months} months "
+        f"({words.share_range(top['low'], top['high'], 1)}); the list had said {words.share(top['said'], 1)}{said_range}."
     )
 
 
@@ -222,16 +236,17 @@ def _guesses(totals: dict[str, Any], currency: str) -> None:
     )
 
 
-def _how_good() -> None:
+def _how_good(horizon: int) -> None:
     card = data.model_card()
-    groups = data.calibration()
+    groups = _back_test(horizon)
     if card.is_empty() and groups.is_empty():
         return
     with st.expander("How good is this list on years it had not seen?", icon=":material/fact_check:", key="model_card"):
         if not groups.is_empty():
-            latest = groups.filter(pl.col("cutoff") == groups["cutoff"].max())
+            # the first group stands on its own, apart from the tenths
+            tenths = groups.filter(~pl.col("group").cast(pl.String).str.starts_with("highest"))
             st.altair_chart(
-                charts.said_and_seen(latest, looks.current()),
+                charts.said_and_seen(tenths, looks.current()),
                 alt="Share of systems said to fail against the share that did, by group, with the range of what was seen",
             )
             components.note("On the dashed line, what was said is what came. Systems that were visited are left out.")
