@@ -131,7 +131,7 @@ def read_figure(cell: Any, decimal_mark: str | None = None) -> Figure:
     if text.startswith("#") and text.rstrip("!?").isupper():
         raise Unreadable("is a formula's error, not a number")
     parts = _parts(text)
-    if parts is None or bool(parts["open"]) != bool(parts["close"]):
+    if parts is None or bool(parts["open"]) != bool(parts["close"]) or (parts["sign"] and parts["sign2"]):
         raise Unreadable("is not a number")
     value = float(_plain(parts["body"], decimal_mark) + (parts["power"] or ""))
     if parts["sign"] in ("-", "\u2212") or parts["sign2"] or parts["open"]:

@@ -616,7 +616,7 @@ def _measurer(
             expected = ", ".join(quantities_of(feed.table.name, step))
             return None, "quantity", f"is no quantity of {step}" + (f". Expected one of {expected}" if expected else "")
         written = unit_reader.picked(unit) if unit_cell is not None else None
-        stated = reader.unit_of(written) if written is not None else (value_cell.unit or "")
+        stated = unit_reader.unit_of(written) if written is not None else (value_cell.unit or "")
         if known.kind == "text" and isinstance(picked, str):
             stated = ""
         try:

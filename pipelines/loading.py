@@ -273,7 +273,9 @@ class _Run:
 
     def take(self, files: list[InputFile]) -> None:
         con = self.con
-        con.execute("create or replace temp table row_fate (_file integer, line bigint, fate varchar)")
+        con.execute(
+            "create or replace temp table row_fate (_file integer, line bigint, fate varchar, table_name varchar)"
+        )
         for file in files:
             try:
                 self._plan(file)
@@ -383,7 +385,7 @@ class _Run:
             if source is None:
                 return []
             part = self._new_part(file, "", [source], by_mapping=False)
-            if opened.is_plain:
+            if opened.is_plain and source.table[0].table in staging.STRAIGHT_TABLES:
                 part.straight, part.n_read = opened, opened.rows
             else:
                 part.raw = readers.read_parquet(file.path, file.shown)
@@ -639,8 +641,8 @@ class _Run:
         if part.is_multiple:
             if lines:
                 self.con.executemany(
-                    "insert into row_fate values (?, ?, 'rejected')",
-                    [(part.number, line) for line in sorted(set(lines))],
+                    "insert into row_fate values (?, ?, 'rejected', ?)",
+                    [(part.number, line, rows.table.name) for line in sorted(set(lines))],
                 )
         else:
             part.fed_lines_rejected += len(lines)

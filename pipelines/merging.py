@@ -68,8 +68,10 @@ def merge(con: duckdb.DuckDBPyConnection, batch: Batch) -> dict[int, Counts]:
     if con.execute(f"select 1 from {batch.target} limit 1").fetchone() is None:
         _insert(con, batch, "")
         _count(con, batch, "new", "arrived")
+        if has_twins:
+            _give_first_file_its_due(con, batch, "new", "select place from arrived")
     else:
-        _match(con, batch)
+        _match(con, batch, has_twins)
     return batch.counts
 
 
@@ -80,11 +82,13 @@ def _key(table: Table) -> list[str]:
     return list(table.key)
 
 
-def _key_text(table: Table, alias: str) -> str:
+def key_text(table: Table, alias: str) -> str:
+    """SQL for a row's key as one text, as row_history names it."""
     return "concat_ws('|', " + ", ".join(f"coalesce({alias}.{name}::varchar, '')" for name in _key(table)) + ")"
 
 
-def _key_hash(table: Table, alias: str) -> str:
+def key_hash(table: Table, alias: str) -> str:
+    """SQL for a row's key as one number, as witness names it."""
     return "hash(" + ", ".join(f"{alias}.{name}::varchar" for name in _key(table)) + ")"
 
 
@@ -124,8 +128,8 @@ def _make_arrived(con: duckdb.DuckDBPyConnection, batch: Batch, *, numbers: bool
         aside = " and bench.rowid not in (select place from set_aside)"
     con.execute(
         f"create or replace temp view arrived as select bench.*, bench.rowid as place, "
-        f"{staging.line_expression(batch.offsets)} as line{number} from {bench} as bench{joined} "
-        f"where bench._raw is null{aside}".replace(" rowid +", " bench.rowid +")
+        f"{staging.line_expression(batch.offsets)} as line, {staging.arrival_expression(batch.offsets)} as arrival{number} "
+        f"from {bench} as bench{joined} where bench._raw is null{aside}"
     )
 
 
@@ -136,7 +140,7 @@ def _count(con: duckdb.DuckDBPyConnection, batch: Batch, fate: str, relation: st
         batch.counts[number].add(fate, count)
         total += count
     if total and batch.keeps_fates:
-        con.execute(f"insert into row_fate select distinct _file, line, '{fate}' from {relation}")
+        con.execute(f"insert into row_fate select distinct _file, line, '{fate}', '{batch.table.name}' from {relation}")
     return total
 
 
@@ -219,8 +223,9 @@ def _set_losers_aside(con: duckdb.DuckDBPyConnection, batch: Batch) -> None:
     con.execute(
         f"""
         create or replace temp table loser as
-        select loser.*, {_key_text(table, "loser")} as row_key, {_content_hash(table, "loser")} as content_hash,
-            {_same(batch, "winner", "loser")} as is_same, winner._flawed as winner_flawed
+        select loser.*, {key_text(table, "loser")} as row_key, {_content_hash(table, "loser")} as content_hash,
+            {_same(batch, "winner", "loser")} as is_same, winner._flawed as winner_flawed,
+            winner.place as winner_place, winner._file as winner_file, winner.line as winner_line
         from twin as loser join twin as winner on winner.rank = 1 and loser.rank > 1 and {on_key}
         """
     )
@@ -244,8 +249,53 @@ def _set_losers_aside(con: duckdb.DuckDBPyConnection, batch: Batch) -> None:
         "content_hash from beaten where not is_known",
         {"table": table.name, "load": batch.load_id, "now": batch.now},
     )
+    con.execute(
+        """
+        create or replace temp table crossed as
+        select winner_place, winner_file, winner_line, _file as loser_file, line as loser_line, is_same from (
+            select winner_place, winner_file, winner_line, _file, line, is_same from loser where is_same
+            union all
+            select winner_place, winner_file, winner_line, _file, line, is_same from beaten where not is_known)
+        where _file < winner_file
+        qualify row_number() over (partition by winner_place order by _file, line) = 1
+        """
+    )
     for name in ("twin", "loser", "beaten"):
         con.execute(f"drop table {name}")
+
+
+def _give_first_file_its_due(con: duckdb.DuckDBPyConnection, batch: Batch, fate: str, places: str) -> None:
+    """Of files that overlap the first brought the row, and the later one found it there.
+
+    The winner out of a later file got `fate`; it goes to the first file's row, and the later row is unchanged where
+    both say the same, else changed.
+    """
+    same = "and is_same" if fate == "changed" else ""
+    swapped = con.execute(
+        f"select loser_file, winner_file, is_same, count(*) from crossed where winner_place in ({places}) {same} group by all"
+    ).fetchall()
+    for loser_file, winner_file, is_same, count in swapped:
+        found = "unchanged" if is_same else "changed"
+        batch.counts[loser_file].add(fate, count)
+        batch.counts[loser_file].add(found, -count)
+        batch.counts[winner_file].add(fate, -count)
+        batch.counts[winner_file].add(found, count)
+    if swapped and batch.keeps_fates:
+        con.execute(
+            f"create or replace temp table due as select * from crossed where winner_place in ({places}) {same}"
+        )
+        table = batch.table.name
+        con.execute(
+            f"delete from row_fate where table_name = '{table}' and fate = '{fate}' and exists (select 1 from due "
+            "where due.winner_file = row_fate._file and due.winner_line = row_fate.line) and not exists "
+            f"(select 1 from arrived where arrived._file = row_fate._file and arrived.line = row_fate.line "
+            f"and arrived.place in ({places}) and arrived.place not in (select winner_place from due))"
+        )
+        con.execute(
+            f"insert into row_fate select winner_file, winner_line, if(is_same, 'unchanged', 'changed'), '{table}' from due "
+            f"union all select loser_file, loser_line, '{fate}', '{table}' from due"
+        )
+        con.execute("drop table due")
 
 
 def _reject_standing(con: duckdb.DuckDBPyConnection, batch: Batch, relation: str) -> None:
@@ -284,7 +334,7 @@ def _order(batch: Batch, alias: str) -> str:
     """Rises with the time of the reading, then with its arrival."""
     return (
         f"(greatest(coalesce(epoch({alias}.taken_at)::bigint, 0), 0) << {staging.ARRIVAL_BITS}) "
-        f"+ {batch.arrivals_before} + {alias}.place"
+        f"+ {batch.arrivals_before} + {alias}.arrival"
     )
 
 
@@ -315,7 +365,7 @@ def _insert(con: duckdb.DuckDBPyConnection, batch: Batch, condition: str) -> Non
     con.execute(f"insert into {batch.target} select {_values(batch, 'arrived')} from arrived {condition}")
 
 
-def _match(con: duckdb.DuckDBPyConnection, batch: Batch) -> None:
+def _match(con: duckdb.DuckDBPyConnection, batch: Batch, has_twins: bool) -> None:
     table = batch.table
     on_key = " and ".join(
         f"{'staged.' + name} is not distinct from arrived.{name}"
@@ -352,7 +402,7 @@ def _match(con: duckdb.DuckDBPyConnection, batch: Batch) -> None:
         con.execute("drop table standing")
     _count(con, batch, "unchanged", "(select * from matched where is_same) as matched")
     con.execute(
-        f"insert into witness select $table, {_key_hash(table, 'arrived')}, $load from arrived "
+        f"insert into witness select $table, {key_hash(table, 'arrived')}, $load from arrived "
         "where place in (select place from matched where is_same and before_load <> $load)",
         {"table": table.name, "load": batch.load_id},
     )
@@ -361,16 +411,19 @@ def _match(con: duckdb.DuckDBPyConnection, batch: Batch) -> None:
         "create or replace temp table fresh as select place, _file, line from arrived anti join matched using (place)"
     )
     n_new = _count(con, batch, "new", "fresh")
+    if has_twins:
+        _give_first_file_its_due(con, batch, "new", "select place from fresh")
+        _give_first_file_its_due(con, batch, "changed", "select place from matched where not is_same")
     if n_changed:
         batch.changed_jobs = True
         con.execute(
-            f"insert into row_history select $table, {_key_text(table, 'staged')}, {_json(batch, 'staged', arrived=False)}, "
+            f"insert into row_history select $table, {key_text(table, 'staged')}, {_json(batch, 'staged', arrived=False)}, "
             f"staged.load_id, $load, $now, {_content_hash(table, 'staged')} from {batch.target} as staged "
             "where staged.rowid in (select staged_row from matched where not is_same)",
             {"table": table.name, "load": batch.load_id, "now": batch.now},
         )
         con.execute(
-            f"create or replace temp table replacing as select {_named_values(batch)} from arrived "
+            f"create or replace temp table replacing as select {_values(batch, 'arrived', 'staged')} from arrived "
             f"join matched on matched.place = arrived.place and not matched.is_same "
             f"join {batch.target} as staged on staged.rowid = matched.staged_row"
         )
@@ -381,11 +434,6 @@ def _match(con: duckdb.DuckDBPyConnection, batch: Batch) -> None:
         _insert(con, batch, "where place in (select place from fresh)")
     con.execute("drop table matched")
     con.execute("drop table fresh")
-
-
-def _named_values(batch: Batch) -> str:
-    values = _values(batch, "arrived", "staged")
-    return values
 
 
 def _may_be_null(table: Table, name: str) -> bool:

@@ -489,7 +489,7 @@ class Workbook:
             # the columns' kinds show only below titles and headings, wherever these end
             if all(cell is None for cell in grid[skip - 1]):
                 continue
-            kinds = self._reader.load_sheet(sheet, header_row=None, skip_rows=skip).to_polars()
+            kinds = self._reader.load_sheet(sheet, header_row=None, skip_rows=first_row - 1 + skip).to_polars()
             if kinds.height != len(grid) - skip or kinds.width != frame.width:
                 continue
             for place, (_, kind) in enumerate(kinds.schema.items()):

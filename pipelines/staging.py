@@ -155,6 +155,12 @@ def lay_out(con: duckdb.DuckDBPyConnection, rows: TypedRows, file_no: int) -> No
 
 # --- straight from a file
 
+# Tables that may come straight: in the others a figure's unit follows from its step and quantity
+STRAIGHT_TABLES = (
+    "technicians", "sites", "systems", "jobs", "steps", "readings", "traces", "calls", "instruments", "training",
+    "blower_table",
+)  # fmt: skip
+
 
 def make_reading_kinds(con: duckdb.DuckDBPyConnection) -> None:
     """Temp table `reading_kind`: each step, quantity and unit as plainly written, with its factor and its range."""
@@ -247,6 +253,9 @@ def lay_out_straight(
     if table.name == "readings":
         _lay_out_readings(con, relation, headings, file_no)
         return
+    if table.name == "traces":
+        _lay_out_traces(con, relation, headings, file_no)
+        return
     columns, odd = [], []
     for column in table.columns:
         if column.name in headings:
@@ -293,7 +302,7 @@ def _lay_out_readings(con: duckdb.DuckDBPyConnection, relation: str, headings: S
                 cells.job_id, kind.step, kind.quantity, case when {possible} then {figure} end, kind.unit,
                 {taken}, {instrument},
                 case when kind.texts is not null then cells.value end,
-                case when not kind.as_written then cells.value end, case when not kind.as_written then {unit} end,
+                case when not kind.as_written then trim(cells.value) end, case when not kind.as_written then {unit} end,
                 null, {file_no}, null, false,
                 case when {odd} then to_json([{", ".join(f"cells.{name}" for name in headings)}]) end
             from {relation} as cells
@@ -318,6 +327,57 @@ def odd_rows(
     return [(place, json.loads(raw)) for place, raw in found]
 
 
+def _lay_out_traces(con: duckdb.DuckDBPyConnection, relation: str, headings: Sequence[str], file_no: int) -> None:
+    table = TABLE_BY_NAME["traces"]
+    con.execute(
+        "create temp table if not exists trace_kind (quantity_text varchar, unit_text varchar, unit varchar, "
+        "factor double, shift double, at_least double, at_most double, usual_step varchar)"
+    )
+    if con.execute("select count(*) from trace_kind").fetchone() == (0,):
+        rows = []
+        for (step, name), about in units.all_quantities().items():
+            for unit in UNIT_CODES if not step else ():
+                if units.suits(unit, about.unit, about.kind):
+                    how = units.conversion(unit, about.unit, about.kind)
+                    if not how.less_atmosphere:
+                        usual = "vacuum_rise" if name == "vacuum" else "pressure_test"
+                        rows.append(
+                            (name, unit, about.unit, how.factor, how.shift, about.at_least, about.at_most, usual)
+                        )
+        con.executemany("insert into trace_kind values (?, ?, ?, ?, ?, ?, ?, ?)", rows)
+
+    def cast(name: str, otherwise: str) -> tuple[str, str]:
+        return _cast(table, table.by_name[name], f"cells.{name}") if name in headings else (otherwise, "false")
+
+    step, step_odd = cast("step", "null::varchar")
+    attempt, attempt_odd = cast("attempt", "null::integer")
+    elapsed, elapsed_odd = cast("elapsed_s", "null::double")
+    instrument, instrument_odd = cast("instrument_id", "null::varchar")
+    figure = "try_cast(cells.value as double) * kind.factor + kind.shift"
+    possible = f"{figure} between kind.at_least and kind.at_most"
+    odd = (
+        f"{step_odd} or {attempt_odd} or {elapsed_odd} or {instrument_odd} or cells.elapsed_s is null "
+        f"or cells.job_id is null or cells.job_id <> trim(cells.job_id) or ({possible}) is not true"
+    )
+    # the file must stay the probing side: only so do its rows keep their order
+    con.execute("set disabled_optimizers = 'join_order,build_side_probe_side'")
+    try:
+        con.execute(
+            f"""
+            insert into bench_trace
+            select cells.job_id, coalesce({step}, kind.usual_step), coalesce({attempt}, 1), cells.quantity, kind.unit,
+                {elapsed}, case when {possible} then {figure} end, {instrument}, null, {file_no}, null, false,
+                case when {odd} then to_json([{", ".join(f"cells.{name}" for name in headings)}]) end
+            from {relation} as cells
+            left join trace_kind as kind
+                on kind.quantity_text = cells.quantity
+                and kind.unit_text = {"cells.unit" if "unit" in headings else "''"}
+            """
+        )
+    finally:
+        con.execute("reset disabled_optimizers")
+
+
 def clear_file(con: duckdb.DuckDBPyConnection, table: Table, file_no: int) -> None:
     """Take the rows of one file off the bench; those before it keep their places."""
     con.execute(f"delete from {bench_name(table)} where _file = $file", {"file": file_no})
@@ -333,8 +393,18 @@ def line_expression(offsets: Iterable[tuple[int, int]]) -> str:
     """SQL for the line of a bench row. offsets : (file number, line of its first row less that row's rowid)."""
     pairs = list(offsets)
     if not pairs:
-        return "_line"
-    if len(pairs) == 1:
-        return f"coalesce(_line, rowid + {pairs[0][1]})"
+        return "bench._line"
+    return f"coalesce(bench._line, bench.rowid + {_of_file(pairs)})"
+
+
+def arrival_expression(offsets: Iterable[tuple[int, int]]) -> str:
+    """SQL for a bench row's place in the order of arrival: rows typed later stand where their line stood."""
+    pairs = list(offsets)
+    if not pairs:
+        return "bench.rowid"
+    return f"coalesce(bench._line - {_of_file(pairs)}, bench.rowid)"
+
+
+def _of_file(pairs: list[tuple[int, int]]) -> str:
     cases = " ".join(f"when {file_no} then {offset}" for file_no, offset in pairs)
-    return f"coalesce(_line, rowid + case _file {cases} end)"
+    return f"case bench._file {cases} end"

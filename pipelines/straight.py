@@ -17,6 +17,7 @@ from pipelines import cell_text, readers
 from pipelines.contract import TABLE_BY_NAME
 from pipelines.mapping import Source
 from pipelines.readers import InputFile
+from pipelines.staging import STRAIGHT_TABLES
 from pipelines.store import quoted
 
 SAMPLE_BYTES = 1 << 18
@@ -67,7 +68,7 @@ def _safe_name(file: InputFile, scratch: Path) -> Path:
 
 def open_csv(con: duckdb.DuckDBPyConnection, file: InputFile, source: Source, scratch: Path) -> StraightFile | None:
     """The CSV file for DuckDB, or None where it is not plain."""
-    if file.size == 0 or source.lines_above:
+    if file.size == 0 or source.lines_above or source.table[0].table not in STRAIGHT_TABLES:
         return None
     with open(file.path, "rb") as handle, mmap.mmap(handle.fileno(), 0, access=mmap.ACCESS_READ) as data:
         if data[:3] == b"\xef\xbb\xbf" or data[:2] in (b"\xff\xfe", b"\xfe\xff"):
