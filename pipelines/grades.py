@@ -361,9 +361,11 @@ def _bounds(
     }
     if quantity == "start_pressure":
         row["start_pressure_enough"] = row["start_pressure_low"]
-        if job.get("refrigerant") is None and found.at_least is None:
-            low, enough = limits.enough_whatever(quantity, "refrigerant", job, layered)
-            row |= {"start_pressure_low": _rounded(low), "start_pressure_enough": _rounded(enough)}
+        span = limits.least_and_greatest(quantity, "refrigerant", job, layered)
+        if job.get("refrigerant") is None and found.at_least is None and span is not None:
+            row["start_pressure_low"] = _rounded(span[0].at_least)
+            row["start_pressure_low_no"] = numbered[span[0].limit_id]
+            row["start_pressure_enough"] = _rounded(span[1].at_least)
     if quantity in _MAKERS_FIRST:
         own = limits.in_force(quantity, job, [makers_layer])
         row |= {
@@ -384,6 +386,9 @@ def _rounded(figure: float | None) -> float | None:
 
 def _write_notes(con: duckdb.DuckDBPyConnection) -> None:
     """`grade_note`: the sentences that stand after the reason, for each set of notes that occurs."""
+    unnamed = con.execute("select count(*) from graded_step where reason_no is null").fetchone()
+    if unnamed != (0,):
+        raise AssertionError(f"{unnamed} job steps were graded for a reason that data/reasons.csv does not hold")
     notes = [(int(row["bit"]), row["sentence"]) for row in _csv("notes.csv")]
     occurring = [number for (number,) in con.execute("select distinct notes from graded_step").fetchall()]
     _make_table(

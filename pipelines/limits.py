@@ -436,16 +436,18 @@ def in_force(quantity: str, job: Mapping[str, str | None], layered: list[tuple[L
     return InForce(low.at_least if low else None, low, high.at_most if high else None, high)
 
 
-def enough_whatever(
+def least_and_greatest(
     quantity: str, attribute: str, job: Mapping[str, str | None], layered: list[tuple[Limit, ...]]
-) -> tuple[float | None, float | None]:
-    """The least and the greatest `at_least` of a quantity over all values of an attribute that a job leaves empty."""
-    figures = [
-        bounds.at_least
+) -> tuple[Limit, Limit] | None:
+    """The limits with the least and the greatest `at_least` of a quantity, over all values of an attribute that a job
+    leaves empty: below the first surely fails, from the second on surely passes."""
+    found = [
+        bounds.at_least_by
         for value in ATTRIBUTES[attribute]
-        if (bounds := in_force(quantity, {**job, attribute: value}, layered)).at_least is not None
+        if (bounds := in_force(quantity, {**job, attribute: value}, layered)).at_least_by is not None
     ]
-    return (min(figures), max(figures)) if figures else (None, None)
+    limits = sorted((limit for limit in found if limit is not None), key=lambda limit: limit.at_least or 0.0)
+    return (limits[0], limits[-1]) if limits else None
 
 
 def limit_table(rules: Rules) -> pl.DataFrame:

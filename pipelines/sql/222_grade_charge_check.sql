@@ -70,7 +70,8 @@ looked_up as (
     select found.*,
         if(method = 'subcooling', bubble_degf + (place - found.point) * bubble_rise_degf,
             dew_degf + (place - found.point) * dew_rise_degf) as saturation_degf,
-        figure(if(method = 'subcooling', saturation_degf - line_degf, line_degf - saturation_degf)) as reached,
+        figure(case method when 'subcooling' then saturation_degf - line_degf
+            when 'superheat' then line_degf - saturation_degf end) as reached,
         -- a corner of the chart that bears no weight need not be known
         (wet_bulb_degf - 50) / 2 - superheat_cell.wet_bulb_cell as across,
         (outdoor_degf - 55) / 5 - superheat_cell.outdoor_cell as down,

@@ -19,4 +19,4 @@ with one_step as (
 )
 select one_step.job_no, one_step.step_no, reason.reason_no, one_step.measured, one_step.limit_value, one_step.limit_no,
     one_step.figure_a, one_step.figure_b, one_step.notes, one_step.technician_id as step_technician_id
-from one_step join grade_reason as reason on reason.reason = one_step.reason;
+from one_step left join grade_reason as reason on reason.reason = one_step.reason;
