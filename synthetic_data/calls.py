@@ -110,7 +110,7 @@ def live(maker, first: jobs.Jobs) -> History:
         limit = np.minimum(limit, retire_day[system])
         failed, end_day, seen = life.run(limit, wants_visit[system], visit_day[system])
         found += seen
-        history.running.append(life.running(end_day, failed, last, retire_day))
+        history.running.append(life.running(failed, last, retire_day, contact_end))
         # what becomes of a system whose compressor failed
         at = np.flatnonzero(failed)
         draw = rng.random(len(at))
@@ -328,10 +328,12 @@ class _Life:
             np.asarray(finding, dtype=np.int8), np.broadcast_to(np.asarray(put_right, dtype=np.int8), n),
         )  # fmt: skip
 
-    def running(self, end_day, failed, last, retire_day) -> Running:
+    def running(self, failed, last, retire_day, contact_end) -> Running:
         """Expected compressor failures of the lives that the records still show in service."""
         age = (last - self.start) / DAYS_A_YEAR
-        on = ~failed & (retire_day[self.system] > last)
+        # taken out after contact was lost: the records still show it in service
+        gone = (retire_day[self.system] <= last) & (retire_day[self.system] <= contact_end[self.system])
+        on = ~failed & ~gone
         now = self.compressor.cumulative(age)
         good = self._rates("compressor_failure", self.visited_age, if_all_good=True)
         good_now = good.cumulative(age)

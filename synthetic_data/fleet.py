@@ -12,7 +12,7 @@ from datetime import date, timedelta
 import numpy as np
 import polars as pl
 
-from synthetic_data import calls, habits, jobs, readings, scenario, tables, truth
+from synthetic_data import calls, habits, jobs, scenario, tables, truth
 from synthetic_data.habits import STEP_NO
 from synthetic_data.training import Training
 from synthetic_data.worlds import EQUIPMENT_RATIO, STEPS, WORLDS, World
@@ -88,10 +88,9 @@ class _Maker:
         self.people = scenario.make_people(rng, installs, self.first_day, last_day)
         self.training = Training(self.first_day, last_day)
         self.habits = habits.make_habits(rng, self.people, world, self.training)
-        self.habits.story["copies_figures_no"] = min(3, self.people.count - 1)
         self._by_branch = [np.flatnonzero(self.people.branch_no == no) for no in range(len(self.people.branches))]
-        self.gauge_crew = 2 % len(self.people.crews)
-        self.old_form_branch = 1 % len(self.people.branches)
+        self.gauge_crew = habits.gauge_crew_no(self.people)
+        self.old_form_branch = habits.OLD_FORM_BRANCH_NO
 
     def make(self, log_share: float) -> Fleet:
         first = self._first_jobs()
@@ -298,8 +297,3 @@ class _Maker:
     def group_log_ratio(self, system: np.ndarray) -> np.ndarray:
         """What the kind of equipment does to every rate."""
         return np.log(np.array([EQUIPMENT_RATIO[name] for name in jobs.EQUIPMENT]))[self.systems.equipment[system]]
-
-
-def make_readings(maker: _Maker, all_jobs: jobs.Jobs):
-    """Readings of all own jobs of a fleet, and the rise tests that gauge logs can follow."""
-    return readings.make_readings(maker.rng, maker.systems, all_jobs, maker.habits.story, maker.models)

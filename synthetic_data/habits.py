@@ -38,6 +38,14 @@ class Habits:
     course_day: dict[str, np.ndarray] = field(default_factory=dict)  # course -> day for each technician, far if never
 
 
+OLD_FORM_BRANCH_NO = 1  # every fleet has two branches or more
+
+
+def gauge_crew_no(people: People) -> int:
+    """The crew that has no micron gauge: never the last, which is a subcontractor's."""
+    return 2 if len(people.crews) > 3 else 0
+
+
 def make_habits(rng: np.random.Generator, people: People, world: World, training) -> Habits:
     """Habits of everybody, with the few stories that a reader of the pages should be able to find."""
     carelessness = rng.normal(0, 1, people.count)
@@ -46,11 +54,13 @@ def make_habits(rng: np.random.Generator, people: People, world: World, training
     airflow_out, copies_figures, too_fast = 0, min(3, people.count - 1), min(4, people.count - 1)
     logit[airflow_out, STEP_NO["airflow"]] = -1.6
     story: dict[str, object] = {
-        "crew_without_micron_gauge": people.crews[2 % len(people.crews)],
-        "branch_with_old_form": people.branches[1 % len(people.branches)],
-        "airflow_out": people.technician_id[airflow_out],
-        "copies_figures": people.technician_id[copies_figures],
-        "too_fast": people.technician_id[too_fast],
+        "crew_without_micron_gauge": people.crews[gauge_crew_no(people)],
+        "branch_with_old_form": people.branches[OLD_FORM_BRANCH_NO],
+        "airflow_out": str(people.technician_id[airflow_out]),
+        "copies_figures": str(people.technician_id[copies_figures]),
+        "too_fast": str(people.technician_id[too_fast]),
+        "copies_figures_no": copies_figures,
+        "too_fast_no": too_fast,
     }
     habits = Habits(carelessness, harm, logit, story)
     habits.course_day = training.choose_people(rng, people, habits, world)

@@ -36,7 +36,7 @@ PSI_BAR, PSI_KPA, MICRON_PA, LB_KG, INWC_PA, CFM_LPS, FT_M = (
 class Expected:
     """What a right load of an export must give, with the default `usual` limits.
 
-    rows : data rows in each file or sheet; unreadable : readings whose value is no number (rejected, the job is not)
+    rows : data rows in each file or sheet; unreadable : cells of readings that hold no number (rejected, the job is not)
     unchanged, changed : job rows that the second of two overlapping files brings again, equal or corrected
     headings : for each file or sheet, heading (or place in the form) -> what it holds, in the contract's words
     """
@@ -99,10 +99,6 @@ def _expected(fleet: Fleet, style: str) -> Expected:
     untold = scrapped.filter(
         pl.col("failed_on").is_null() | ((pl.col("retired_on") - pl.col("failed_on")).dt.total_days() > 30)
     )
-    unreadable = fleet.readings.filter(
-        ~pl.col("quantity").is_in(["test_gas", "blower_setting"])
-        & pl.col("value").cast(pl.Float64, strict=False).is_null()
-    )
     return Expected(
         style,
         jobs=fleet.jobs.height,
@@ -110,8 +106,13 @@ def _expected(fleet: Fleet, style: str) -> Expected:
         calls=fleet.calls.height,
         compressor_failures=failed.height + untold.height,
         states={step: told[step] for step in STEPS},
-        unreadable=unreadable.height,
+        unreadable=_unreadable(fleet).height,
     )
+
+
+def _unreadable(fleet: Fleet) -> pl.DataFrame:
+    is_text = pl.col("quantity").is_in(["test_gas", "blower_setting"])
+    return fleet.readings.filter(~is_text & pl.col("value").cast(pl.Float64, strict=False).is_null())
 
 
 def _number(text: Any) -> float | None:
@@ -209,6 +210,9 @@ def write_wide(fleet: Fleet, folder: Path | str) -> Expected:
             row[place] = "999'"
             corrected += 1
     expected.changed, expected.unchanged = corrected, overlap - corrected
+    # what cannot be read in an overlapping row is met in both files
+    twice = [row["job_id"] for row in rows[middle - overlap : middle]]
+    expected.unreadable += _unreadable(fleet).filter(pl.col("job_id").is_in(twice)).height
     for name, part in (("installs_first.csv", early), ("installs_second.csv", cells[middle - overlap :])):
         _csv_with_noise(folder / name, "Install register - all branches", headings, part, ["Count", str(len(part))])
         expected.rows[name] = len(part)

@@ -88,16 +88,16 @@ def make_people(rng: np.random.Generator, installs: int, first_day: int, last_da
     place = np.arange(count)
     crew_no = place % crew_count
     branch_no = crew_no % branch_count
-    # one crew in ten and more than six crews: the last one belongs to a subcontractor
     is_subcontractor = crew_no == crew_count - 1
     span = last_day - first_day
     comes_later = rng.random(count) < 0.35
-    hired = np.where(comes_later, first_day + (rng.random(count) * 0.75 * span).astype(np.int64), first_day - 400)
+    before = first_day - 60 - rng.integers(0, 4000, count)
+    hired = np.where(comes_later, first_day + (rng.random(count) * 0.75 * span).astype(np.int64), before)
     leaves = rng.random(count) < 0.25
     left = np.where(leaves, hired + 500 + (rng.random(count) * span).astype(np.int64), FAR_DAY)
     left = np.where(left >= last_day - 30, FAR_DAY, left)
-    # two who are there from the first day to the last: on no day is there nobody to send
-    hired[: min(8, count)] = first_day - 400
+    # some are there from the first day to the last: on no day is there nobody to send
+    hired[: min(8, count)] = before[: min(8, count)]
     left[: min(8, count)] = FAR_DAY
     order = rng.permutation(len(COLOURS) * len(ANIMALS))
     names = [

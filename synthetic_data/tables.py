@@ -189,9 +189,9 @@ class Tables:
     def job_table(self) -> pl.DataFrame:
         work, rng = self.jobs, self.rng
         n, own = work.count, self.is_own
-        # a branch that helps another out is written on the job
+        # some jobs say the branch, most leave it to the lead's
         branch = self.maker.people.branch_no[work.lead]
-        away = own & (rng.random(n) < 0.03)
+        says_branch = own & (rng.random(n) < 0.1)
         return pl.DataFrame(
             {
                 "job_id": self.job_id,
@@ -207,7 +207,7 @@ class Tables:
                 "line_set_reused": only_where(pl.Series(work.line_set_reused), own),
                 "ducts_kept": only_where(pl.Series(work.ducts_kept), own),
                 "installed_by": words(work.installed_by, jobs.INSTALLED_BY),
-                "branch": words(np.where(away, branch, -1), self.maker.people.branches),
+                "branch": words(np.where(says_branch, branch, -1), self.maker.people.branches),
                 "form": words(np.where(own, work.form, -1), jobs.FORMS),
                 "finished_on": dates(work.day),
             }
@@ -222,7 +222,7 @@ class Tables:
         high = np.array([50, 80, 12, 140, 22, 20, 30, 25, 12])
         minutes = rng.integers(low, high + 1, (n, len(STEPS)))
         minutes = np.where(work.written == TICKED_ONLY, np.maximum(minutes // 4, 2), minutes)
-        too_fast = work.doer == self.maker.people.technician_id.tolist().index(self.maker.habits.story["too_fast"])
+        too_fast = work.doer == self.maker.habits.story["too_fast_no"]
         hasty = too_fast & (rng.random((n, 1)) < 0.7)
         minutes = np.where(hasty, np.minimum(minutes, rng.integers(3, 8, (n, len(STEPS)))), minutes)
         office = (work.form == jobs.OFFICE)[:, None]
@@ -396,7 +396,6 @@ class Tables:
         people, rng, last = self.maker.people, self.rng, self.maker.last_day
         who = np.repeat(np.arange(people.count), len(INSTRUMENT_KINDS))
         kind = np.tile(np.arange(len(INSTRUMENT_KINDS)), people.count)
-        # the micron gauges of the crew without one are those that others lend
         until = np.minimum(people.left_day[who], last)
         calibrated = until - rng.integers(10, 330, len(who)) - np.where(rng.random(len(who)) < 0.15, 365, 0)
         known = rng.random(len(who)) < 0.93

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -26,6 +27,7 @@ class Truth:
         (compressor failures to come, given that it runs), expected_36_if_good, expected_12_if_good
     logs : what each gauge log was drawn from: job_id, kind (tight, moisture, leak, both), start_micron, micron_at_600_s
     courses : course, step, change_in_log_odds
+    belongs (in states) : whether the step belongs to the job
     story : what a reader of the pages should be able to find
     """
 
@@ -134,3 +136,4 @@ def write_truth(fleet, folder: Path) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     for name in ("states", "effects", "technicians", "systems", "courses", "logs"):
         getattr(fleet.truth, name).write_parquet(folder / f"truth_{name}.parquet")
+    (folder / "truth_story.json").write_text(json.dumps(fleet.truth.story, indent=1), encoding="utf-8")

@@ -151,17 +151,28 @@ def test_six_to_ten_compressors_in_a_hundred_fail_within_nine_years():
 
 
 def test_what_was_coming_agrees_with_what_came():
-    """Systems running at a cutoff, and the failures that the truth expected of them, against those that came."""
+    """The failures that the truth expects of the next year, against those of the year before in the same systems."""
     fleet = make_fleet(60_000, seed=3, as_of=AS_OF, log_share=0.0)
     truth = fleet.truth.systems
     assert (truth["expected_12"] <= truth["expected_24"]).all()
     assert (truth["expected_36_if_good"] <= truth["expected_36"] + 1e-12).all()
-    # a year's expectation is near last year's count of those that were watched through it
-    year = fleet.as_of.replace(year=fleet.as_of.year - 1)
-    watched = fleet.systems.filter(pl.col("last_contact_on") == fleet.as_of)
-    came = fleet.calls.filter(
-        pl.col("finding").is_in(["compressor_burnout", "compressor_mechanical"]) & (pl.col("opened_on") > year)
-    ).join(watched, on="system_id", how="semi")
-    said = truth.join(watched, on="system_id", how="semi")
-    expected = said["expected_12"].sum()
-    assert 0.6 * expected < came.height < 1.2 * expected
+    # last year's failures for each year of service, of all that are past their third year and were in contact
+    told = fleet.systems.drop_nulls("last_contact_on")
+    begun = fleet.jobs.group_by("system_id").agg(pl.col("finished_on").min())
+    adopted = fleet.jobs.filter(pl.col("installed_by") == "someone_else").select("system_id")
+    last_year = fleet.as_of.replace(year=fleet.as_of.year - 1)
+    old = begun.filter(pl.col("finished_on") < fleet.as_of.replace(year=fleet.as_of.year - 3))
+    watched = told.join(old, on="system_id").join(adopted, on="system_id", how="anti")
+    end = pl.min_horizontal("last_contact_on", "retired_on")
+    watched = watched.with_columns(
+        days=(end - pl.max_horizontal("finished_on", pl.lit(last_year))).dt.total_days().clip(0)
+    ).filter(pl.col("days") > 0)
+    failed = pl.col("finding").is_in(["compressor_burnout", "compressor_mechanical"]) & (
+        pl.col("opened_on") > last_year
+    )
+    came = fleet.calls.filter(failed).join(watched, on="system_id", how="semi").height
+    rate = came / (watched["days"].sum() / 365.25)
+    coming = truth.join(watched, on="system_id", how="semi")["expected_12"].to_numpy().mean()
+    # a year older, rates are 6 % higher, and 2 % of failures have no call: 0.92 (seen over six fleets: 0.919); about 200
+    # failures are known to 7 %, one standard error
+    assert 0.72 < rate / coming < 1.12
