@@ -17,7 +17,8 @@ with call_in_life as (
 ), candidate as (
     select finding as outcome, system_id, life_no, started_on, opened_on as happened_on, call_id
     from call_in_life
-    where finding is not null
+    -- proactive visits go where the work was doubtful: what they find there would look caused by it
+    where finding is not null and call_kind is distinct from 'proactive'
     union all
     select 'compressor_failure', system_id, life_no, started_on, opened_on, call_id
     from call_in_life
