@@ -92,6 +92,8 @@ page = st.navigation({"": [HOME], "People": PEOPLE, "Failures": FAILURES, "Recor
 st.set_page_config(page_title=f"{page.title} · slowfuse", page_icon=str(HERE / "mark.svg"), layout="wide")
 if page is HOME:
     page.run()
+if page.url_path != "job-folder":
+    components.mend_the_way_back()
 
 
 def age_of_the_figures(stamp: data.Stamp | None) -> None:

@@ -13,6 +13,7 @@ from pipelines.contract import STATES, STEPS
 
 JOB_PAGE = "app_pages/job_folder.py"
 DOCK_PAGE = "app_pages/loading_dock.py"
+_LEFT = "_left_for_a_job"
 
 
 def answer(sentence: str) -> None:
@@ -83,7 +84,18 @@ def state_badge(state: str) -> str:
 
 def open_job(job_id: str, which: JobFilter | None = None) -> None:
     """Go to a job's folder; the list it came from goes along in the URL, so that previous and next follow it."""
+    st.session_state[_LEFT] = st.query_params.to_dict()
     st.switch_page(JOB_PAGE, query_params=job_query(job_id, which))
+
+
+def mend_the_way_back() -> None:
+    """On a page that lists jobs: the browser's back button from a job's folder shows the list as it was left.
+
+    Going to the folder writes its choices into the browser's history twice: under the list's address, then under its
+    own. Whoever steps back onto the first finds the list's own choices put back there.
+    """
+    if "job" in st.query_params:
+        st.query_params.from_dict(st.session_state.get(_LEFT, {}))
 
 
 def job_query(job_id: str, which: JobFilter | None = None) -> dict[str, str]:
