@@ -12,14 +12,22 @@ import altair as alt
 import polars as pl
 
 from dashboard import words
-from dashboard.looks import Look, dressed
+from dashboard.looks import Look, Picture, dressed
 from pipelines.contract import STEPS
 
 TOO_FEW = 20
 RATE_CLASSES = (0.5, 0.6, 0.7, 0.8, 0.9, 0.95)
 RATIO_TICKS = [0.125, 0.25, 0.5, 1, 2, 4, 8, 16]
+# a telephone has room for one column of a legend
+NARROW_COLUMNS = alt.ExprRef("width < 420 ? 1 : 3")
 FLAG_SHAPE = {"usual": "circle", "below": "triangle-down", "above": "triangle-up", "too_few": "cross"}
 SPIKE_S = 45  # the valve's spike: samples before it say nothing about the system
+
+
+def _from_share(*shares: pl.Series) -> float:
+    """Where an axis of shares begins: the tenth below the lowest one."""
+    lowest = min((value for series in shares for value in series.drop_nulls().to_list()), default=0.0)
+    return max(0.0, math.floor(lowest * 10) / 10)
 
 
 def _steps_in(frame: pl.DataFrame) -> list[str]:
@@ -31,7 +39,7 @@ def _with_step_words(frame: pl.DataFrame) -> pl.DataFrame:
     return frame.with_columns(step_word=pl.col("step").replace_strict(words.STEP, default=pl.col("step")))
 
 
-def heat_of_steps(groups: pl.DataFrame, group_word: str, look: Look) -> alt.TopLevelMixin:
+def heat_of_steps(groups: pl.DataFrame, group_word: str, look: Look) -> Picture:
     """Steps down, groups across: the share good as number and colour, its count below; too few jobs: dashed, no colour.
 
     groups : columns step, group, known, good, rate, low, high. Choosing a cell selects `cell` (step, group).
@@ -115,7 +123,7 @@ def heat_of_steps(groups: pl.DataFrame, group_word: str, look: Look) -> alt.TopL
     return dressed(chart, look)
 
 
-def people_with_interval(rates: pl.DataFrame, look: Look) -> alt.TopLevelMixin:
+def people_with_interval(rates: pl.DataFrame, look: Look) -> Picture:
     """One line for each technician in the order of crew and name: the adjusted share good on its 95 % interval.
 
     Choosing a line selects `who` (technician_id).
@@ -141,8 +149,7 @@ def people_with_interval(rates: pl.DataFrame, look: Look) -> alt.TopLevelMixin:
     y = alt.Y(
         "who:N", sort=order, title=None, axis=alt.Axis(labelLimit=170, labelOverlap=False, domain=False, ticks=False)
     )
-    least = min(frame["rate_low"].min() or 0.0, frame["target"].min() or 1.0)  # type: ignore[type-var]
-    from_share = max(0.0, float(int(float(least) * 10)) / 10)
+    from_share = _from_share(frame["rate_low"], frame["target"])
     x_axis = alt.Axis(format=".0%", orient="top", tickCount=5)
     colour = alt.Color(
         "flag:N",
@@ -183,7 +190,7 @@ def people_with_interval(rates: pl.DataFrame, look: Look) -> alt.TopLevelMixin:
     return dressed(chart, look)
 
 
-def funnel(rates: pl.DataFrame, look: Look) -> alt.TopLevelMixin:
+def funnel(rates: pl.DataFrame, look: Look) -> Picture:
     """The picture of chance: each technician's plain share against the jobs behind it, inside what luck alone would do."""
     frame = rates.filter(pl.col("known") > 0).sort("known")
     shown = [flag for flag in FLAG_SHAPE if flag in set(frame["flag"].to_list())]
@@ -191,8 +198,7 @@ def funnel(rates: pl.DataFrame, look: Look) -> alt.TopLevelMixin:
     base = alt.Chart(frame)
     x = alt.X("known:Q", title="Jobs known", axis=alt.Axis(tickCount=5, format=",d"))
     y_title = "Share good, as counted"
-    least = min(frame["rate"].min() or 0.0, frame["limit_low_998"].min() or 0.0)  # type: ignore[type-var]
-    from_share = max(0.0, float(int(float(least) * 10)) / 10)
+    from_share = _from_share(frame["rate"], frame["limit_low_998"])
     outer = base.mark_area(color=look.band, opacity=0.9, interpolate="monotone").encode(
         x=x,
         y=alt.Y(
@@ -223,7 +229,7 @@ def funnel(rates: pl.DataFrame, look: Look) -> alt.TopLevelMixin:
     return dressed(alt.layer(outer, inner_low, inner_high, middle, points).properties(height=300), look)
 
 
-def months(trend: pl.DataFrame, look: Look) -> alt.TopLevelMixin:
+def months(trend: pl.DataFrame, look: Look) -> Picture:
     """The share good month by month inside its control limits; the tooltip has the counts."""
     frame = trend.filter(pl.col("known") > 0)
     base = alt.Chart(frame)
@@ -235,8 +241,7 @@ def months(trend: pl.DataFrame, look: Look) -> alt.TopLevelMixin:
                 x=x, y=alt.Y("limit_low_95:Q", title="Share good"), y2="limit_high_95:Q"
             )
         )
-    least = frame["rate"].min() or 0.0
-    from_share = max(0.0, float(int(float(least) * 10)) / 10)  # type: ignore[arg-type]
+    from_share = _from_share(frame["rate"])
     y = alt.Y(
         "rate:Q",
         title="Share good",
@@ -309,7 +314,7 @@ def ratio_domain(long: pl.DataFrame) -> tuple[float, float]:
 
 def effects_with_interval(
     effects: pl.DataFrame, age_band: str, look: Look, kinds: tuple[str, ...] = ESTIMATES
-) -> alt.TopLevelMixin:
+) -> Picture:
     """Hazard ratios of one age band on one log axis: adjusted, calibrated, crude and the control, step by step."""
     long = effects_long(effects).filter(pl.col("kind").is_in(list(kinds)))
     least, most = ratio_domain(long)
@@ -371,7 +376,7 @@ def effects_with_interval(
     return dressed(alt.layer(one, span, point).properties(height=15 * len(present) * steps + 70), look)
 
 
-def incidence_curves(curves: pl.DataFrame, look: Look) -> alt.TopLevelMixin:
+def incidence_curves(curves: pl.DataFrame, look: Look) -> Picture:
     """Share of systems that have had the outcome, by age: after a good step, and after one that was not."""
     frame = curves.with_columns(
         years=pl.col("age_months") / 12,
@@ -415,7 +420,7 @@ def incidence_curves(curves: pl.DataFrame, look: Look) -> alt.TopLevelMixin:
     return dressed(alt.layer(band, line, hover).properties(height=320), look)
 
 
-def visits_and_failures_avoided(curve: pl.DataFrame, visits: int, look: Look) -> alt.TopLevelMixin:
+def visits_and_failures_avoided(curve: pl.DataFrame, visits: int, look: Look) -> Picture:
     """Failures that visits avoid as they are added in the list's order, with its range; dashed: in no order."""
     # the first visits are what one decides about: far beyond them the picture would hide them
     curve = curve.filter(pl.col("visits") <= max(5 * visits, 150))
@@ -460,7 +465,7 @@ def visits_and_failures_avoided(curve: pl.DataFrame, visits: int, look: Look) ->
     return dressed(alt.layer(band, random, line, mark, dot, said, label, hover).properties(height=300), look)
 
 
-def said_and_seen(groups: pl.DataFrame, look: Look) -> alt.TopLevelMixin:
+def said_and_seen(groups: pl.DataFrame, look: Look) -> Picture:
     """What the list said against what then happened, group by group, with the range of what was seen."""
     top = float(max(groups["high"].max() or 0, groups["said"].max() or 0, 0.01)) * 1.05  # type: ignore[type-var]
     diagonal = (
@@ -489,13 +494,13 @@ def said_and_seen(groups: pl.DataFrame, look: Look) -> alt.TopLevelMixin:
 
 
 GAP_WORD = {
-    "cannot": "Measured outside, or not done: training",
-    "not_recorded": "Not recorded: the form, not training",
-    "no_tool": "Nobody in the crew measures it: a tool",
+    "cannot": "training can close it",
+    "not_recorded": "recording can",
+    "no_tool": "a tool can",
 }
 
 
-def gap_by_step(needs: pl.DataFrame, look: Look) -> alt.TopLevelMixin:
+def gap_by_step(needs: pl.DataFrame, look: Look) -> Picture:
     """Jobs a year short of the target, split into what training can close, what recording can, and what a tool can."""
     frame = (
         _with_step_words(needs)
@@ -517,7 +522,7 @@ def gap_by_step(needs: pl.DataFrame, look: Look) -> alt.TopLevelMixin:
             "part_word:N",
             sort=order,
             scale=alt.Scale(domain=order, range=[look.not_good, look.unknown, look.second]),
-            legend=alt.Legend(title=None, columns=1, symbolType="square"),
+            legend=alt.Legend(title="Part of the gap that", columns=NARROW_COLUMNS, symbolType="square"),
         ),
         order=alt.Order("part_rank:Q"),
         tooltip=[
@@ -533,7 +538,7 @@ def gap_by_step(needs: pl.DataFrame, look: Look) -> alt.TopLevelMixin:
     return dressed(bars.properties(height=30 * frame["step"].n_unique() + 140), look)
 
 
-def training_effects(effects: pl.DataFrame, look: Look) -> alt.TopLevelMixin:
+def training_effects(effects: pl.DataFrame, look: Look) -> Picture:
     """Change of the share good after training against those not trained, with its interval; cross: a step not taught."""
     frame = _with_step_words(effects)
     y = alt.Y(
@@ -568,7 +573,7 @@ def training_effects(effects: pl.DataFrame, look: Look) -> alt.TopLevelMixin:
 PROOF_STATES = ("passed", "failed", "cannot_tell", "ticked_only", "not_done", "no_record")
 
 
-def proof(states: pl.DataFrame, look: Look) -> alt.TopLevelMixin:
+def proof(states: pl.DataFrame, look: Look) -> Picture:
     """For each step: the share of jobs in each state, so that one sees what the records can answer."""
     frame = _with_step_words(states.filter(pl.col("state").is_in(list(PROOF_STATES)))).with_columns(
         state_word=pl.col("state").replace_strict({s: words.state_with_sign(s) for s in PROOF_STATES}),
@@ -590,7 +595,7 @@ def proof(states: pl.DataFrame, look: Look) -> alt.TopLevelMixin:
             "state_word:N",
             sort=order,
             scale=alt.Scale(domain=order, range=tone),
-            legend=alt.Legend(title=None, columns=2),
+            legend=alt.Legend(title=None, columns=NARROW_COLUMNS, symbolType="square"),
         ),
         order=alt.Order("state_rank:Q"),
         tooltip=[
@@ -600,10 +605,10 @@ def proof(states: pl.DataFrame, look: Look) -> alt.TopLevelMixin:
             alt.Tooltip("n:Q", title="Jobs", format=","),
         ],
     )
-    return dressed(bars.properties(height=30 * frame["step"].n_unique() + 150), look)
+    return dressed(bars.properties(height=30 * frame["step"].n_unique() + 190), look)
 
 
-def gauge_log(log: pl.DataFrame, quantity: str, limits: list[tuple[str, float]], look: Look) -> alt.TopLevelMixin:
+def gauge_log(log: pl.DataFrame, quantity: str, limits: list[tuple[str, float]], look: Look) -> Picture:
     """One gauge log over its minutes; a vacuum on a log axis, with the valve's spike shaded and each limit named."""
     frame = log.with_columns(minutes=pl.col("elapsed_s") / 60)
     is_vacuum = quantity == "vacuum"

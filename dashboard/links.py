@@ -58,7 +58,7 @@ def select(
     # the first option stands for "has a default": the choice itself comes from the session
     value = st.selectbox(label, options, index=None if default is None else 0, key=key, **how)
     _keep(key, value, None if always else default)
-    return value
+    return value  # type: ignore[return-value]  # no new options are accepted, so it is one of them
 
 
 def segmented(label: str, options: Sequence[T], key: str, *, default: T | None = None, **how: Any) -> T | None:
@@ -101,9 +101,9 @@ def number(label: str, key: str, *, default: int, least: int, most: int, **how: 
 
 def text(label: str, key: str, **how: Any) -> str:
     _seed(key, str, "")
-    value = st.text_input(label, key=key, max_chars=200, **how)
-    _keep(key, value.strip(), "")
-    return value.strip()
+    value = (st.text_input(label, key=key, max_chars=200, **how) or "").strip()
+    _keep(key, value, "")
+    return value
 
 
 def page_number(pages: int, key: str, of: object) -> int:

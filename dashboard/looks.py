@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import altair as alt
 
+Picture = alt.Chart | alt.LayerChart | alt.FacetChart
 FONT = '"Source Sans", "Source Sans Pro", "Helvetica Neue", Arial, sans-serif'
 
 
@@ -63,7 +64,7 @@ DARK = Look(
     second="#B8A2EA",
     third="#D9B84A",
     band="#1F2C2E",
-    low_to_high=("#D5763A", "#9A5730", "#563B2A", "#2A3435", "#27545A", "#338088", "#6CC9D2"),
+    low_to_high=("#D5763A", "#9A5730", "#563B2A", "#2A3435", "#27545A", "#2A7078", "#6CC9D2"),
     ink_on_ends="#0B1112",
 )
 
@@ -75,7 +76,7 @@ def current() -> Look:
     return DARK if st.context.theme.type == "dark" else LIGHT
 
 
-def dressed(chart: alt.TopLevelMixin, look: Look) -> alt.TopLevelMixin:
+def dressed(chart: Picture, look: Look) -> Picture:
     """The chart in the house's type and colours: quiet axes, light grid, no frame."""
     axis = {
         "labelFont": FONT,

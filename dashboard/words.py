@@ -8,6 +8,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections.abc import Iterable
+from typing import Any
 
 STEP = {
     "nitrogen_flow": "Nitrogen while brazing",
@@ -297,11 +298,11 @@ def _plain(code: str | None) -> str:
     return (code or "").replace("_", " ").capitalize()
 
 
-def _missing(value: float | None) -> bool:
+def _missing(value: Any) -> bool:
     return value is None or (isinstance(value, float) and math.isnan(value))
 
 
-def count(value: float | None) -> str:
+def count(value: Any) -> str:
     return "–" if _missing(value) else f"{round(float(value or 0)):,}"
 
 
@@ -310,7 +311,7 @@ def counted(number: float, one: str, many: str | None = None) -> str:
     return f"{count(number)} {one if round(number) == 1 else (many or one + 's')}"
 
 
-def share(value: float | None, digits: int = 0) -> str:
+def share(value: Any, digits: int = 0) -> str:
     """A rate of 0 to 1 as percent; never 100 % or 0 % by rounding alone."""
     if _missing(value):
         return "–"
@@ -337,7 +338,7 @@ def share_range(low: float | None, high: float | None, digits: int = 0) -> str:
     return f"{share(low, digits).removesuffix('%').rstrip()} to {share(high, digits)}"
 
 
-def points(value: float | None) -> str:
+def points(value: Any) -> str:
     return "–" if _missing(value) else f"{100 * float(value or 0):+.0f} points"
 
 
@@ -352,7 +353,7 @@ def gap(value: float | None) -> str:
     return "–" if _missing(value) else f"{100 * float(value or 0):.0f} points"
 
 
-def times(value: float | None) -> str:
+def times(value: Any) -> str:
     if _missing(value):
         return "–"
     value = float(value or 0)
@@ -365,7 +366,7 @@ def times_range(low: float | None, high: float | None) -> str:
     return f"{times(low)} to {times(high)}"
 
 
-def money(value: float | None, currency: str = "USD") -> str:
+def money(value: Any, currency: str = "USD") -> str:
     """Whole money, rounded to three figures where it is large: no false precision."""
     if _missing(value):
         return "–"
@@ -376,13 +377,13 @@ def money(value: float | None, currency: str = "USD") -> str:
     return f"{value:,.0f}{NARROW}{currency}"
 
 
-def money_range(low: float | None, high: float | None, currency: str = "USD") -> str:
+def money_range(low: Any, high: Any, currency: str = "USD") -> str:
     if _missing(low) or _missing(high):
         return "no range"
     return f"{money(low, currency).removesuffix(currency).rstrip()} to {money(high, currency)}"
 
 
-def number(value: float | None, digits: int = 1) -> str:
+def number(value: Any, digits: int = 1) -> str:
     if _missing(value):
         return "–"
     value = float(value or 0)
@@ -390,7 +391,12 @@ def number(value: float | None, digits: int = 1) -> str:
     return text.rstrip("0").rstrip(".") if "." in text else text
 
 
-def figure(value: float | None, figures: int = 4) -> str:
+def tenths(value: Any) -> str:
+    """A number of failures: always one digit, so that the ends of a range read alike."""
+    return "–" if _missing(value) else f"{float(value or 0):,.1f}"
+
+
+def figure(value: Any, figures: int = 4) -> str:
     """A reading as a person would write it: four figures at most, no trailing noughts; whole numbers stay whole."""
     if _missing(value):
         return "–"

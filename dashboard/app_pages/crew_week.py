@@ -144,7 +144,7 @@ def _person_chosen(place: str) -> None:
         st.session_state["technician"] = who
 
 
-def _count_chosen(place: str, counted: list[dict[str, str]]) -> None:
+def _count_chosen(place: str, counted: list[dict[str, str | None]]) -> None:
     """A click on a count in a table opens the jobs it counts. counted: for each row, what the row stands for."""
     cells = (st.session_state.get(place) or {}).get("selection", {}).get("cells") or []
     if not cells:

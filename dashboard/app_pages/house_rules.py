@@ -79,7 +79,7 @@ def _pending(rules: HouseRules) -> None:
             icon=":material/pending_actions:",
         )
     if (differ or not data.stamp().fitted) and st.button(
-        "Work the figures out again", key="fit_again", icon=":material/calculate:", type="primary"
+        "Work the figures out again", key="fit_again", icon=":material/calculate:"
     ):
         with st.status("Working the figures out …", expanded=True) as status:
             slot = st.empty()

@@ -94,7 +94,7 @@ def _put_in() -> None:
         arguments += ["--mapping", str(mapping_file)]
     with st.container(horizontal=True):
         try_it = st.button("Try it, keep nothing", icon=":material/science:", key="try_load")
-        do_it = st.button("Load and work out", icon=":material/download_done:", type="primary", key="do_load")
+        do_it = st.button("Load and work out", icon=":material/download_done:", key="do_load")
     if try_it:
         _run([*arguments, "--dry-run"], "Trying the files; nothing is kept")
     if do_it and _run(arguments, "Loading, grading and working out the figures"):
@@ -370,7 +370,7 @@ def _loads(totals: pl.DataFrame) -> None:
                 "that a later load brought again unchanged stay."
             )
             sure = st.checkbox("Yes, take it back", key="undo_sure")
-            if st.button("Take it back", key="undo_do", disabled=not sure, type="primary") and _run(
+            if st.button("Take it back", key="undo_do", disabled=not sure) and _run(
                 ["load", "--undo", str(load_id)], f"Taking back {load_id}"
             ):
                 st.rerun()

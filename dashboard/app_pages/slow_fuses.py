@@ -79,10 +79,10 @@ def _answer(totals: dict[str, Any], horizon: int, area: str | None, warranty: in
     ending = f" whose warranty ends within {warranty} months" if warranty else ""
     sentence = (
         f"The first {words.counted(totals['visits'], 'system')} to visit{where}{ending} hold "
-        f"{words.number(totals['expected_in'])} of the {words.number(totals['expected'])} compressor failures expected "
+        f"{words.tenths(totals['expected_in'])} of the {words.tenths(totals['expected'])} compressor failures expected "
         f"within {horizon} months among {words.counted(totals['systems'], 'system')}; visiting them would avoid about "
-        f"{words.number(totals['avoided_in'])} ({words.number(totals['avoided_low'])} to "
-        f"{words.number(totals['avoided_high'])})"
+        f"{words.tenths(totals['avoided_in'])} ({words.tenths(totals['avoided_low'])} to "
+        f"{words.tenths(totals['avoided_high'])})"
     )
     if not warranty and totals.get("warranty_soon"):
         sentence += (

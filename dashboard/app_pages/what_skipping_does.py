@@ -52,6 +52,12 @@ def page() -> None:
         components.how_counted(HOW_RATIO, "ratio")
     if effects.is_empty():
         return
+    if outcome == data.house_rules().negative_control:
+        components.note("This is the control itself: no step can cause it, so every ratio here should lie near 1.")
+    elif outcome not in ("compressor_failure", "callback"):
+        components.note(
+            "An exploratory outcome: with so many findings some ratios look strong by chance; read *q*, not the line alone."
+        )
     _pictures(effects, outcome)
     _table(effects)
     components.heading("One step, over the years")
@@ -86,9 +92,8 @@ def _answer(effects: pl.DataFrame, outcome: str) -> None:
     if effects.is_empty():
         components.answer(f"Nothing can be said about {words.outcomes(outcome)} yet: there are too few to compare.")
         return
-    events = int(
-        effects.filter(pl.col("age_band") != "all").group_by("step").agg(pl.col("events").sum())["events"].max() or 0
-    )
+    by_step = effects.filter(pl.col("age_band") != "all").group_by("step").agg(pl.col("events").sum())
+    events = max(by_step["events"].to_list(), default=0)
     best = _strongest(effects)
     if best is None:
         components.answer(
@@ -272,10 +277,15 @@ def _notes() -> None:
     with st.expander("What could not be worked out, and what was left out", icon=":material/info:", key="fit_notes"):
         for row in notes.iter_rows(named=True):
             where = f"{words.step(row['step'])}: " if row.get("step") else ""
-            st.markdown(f"- {words.escaped(where + (row['text'] or ''))}")
+            text = row["text"] or ""
+            for code, plain in words.OUTCOME.items():
+                if "_" in code:
+                    text = text.replace(code, plain.lower())
+            st.markdown(f"- {words.escaped(where + text)}")
         if run:
-            facts = [f"{words.escaped(str(k).replace('_', ' '))}: {words.escaped(str(v))}" for k, v in run.items()]
-            st.markdown(":small[" + " · ".join(facts) + "]")
+            components.note(
+                f"Worked out to {words.date(run.get('as_of'))}, random draws from seed {run.get('seed', '–')}."
+            )
 
 
 if __name__ == "__main__":
