@@ -61,11 +61,10 @@ def grade(con: duckdb.DuckDBPyConnection, rules: Rules) -> None:
     stand_ins = _make_missing_empty(con)
     _make_lookups(con)
     _run(con, 200, {})
-    _run(
-        con,
-        201,
-        {"altitude_ft": float(rules.altitude_ft), **{name: list(codes) for name, codes in limits.ATTRIBUTES.items()}},
-    )
+    # what no limit asks about does not tell kinds of job apart
+    asked = {name for layer in layered for limit in layer for name, _ in limit.conditions}
+    codes = {name: list(codes) if name in asked else [""] for name, codes in limits.ATTRIBUTES.items()}
+    _run(con, 201, {"altitude_ft": float(rules.altitude_ft), **codes})
     makers = _makers_limits(con)
     numbered = _write_limit_used(con, layered, makers)
     _make_limit_of_kind(con, layered, makers, numbered)
@@ -313,9 +312,11 @@ def _make_limit_of_kind(
         makers_layer = maker.layer()
         row: dict[str, Any] = {"kind_no": kind_no}
         for quantity in quantities:
-            key = (quantity, model, *(job[name] for name in asked[quantity]))
+            own = tuple(limit for limit in makers_layer if limit.quantity == quantity)
+            key = (quantity, model if own else None, *(job[name] for name in asked[quantity]))
             if key not in remembered:
-                remembered[key] = _bounds(quantity, job, layered, makers_layer, numbered)
+                of_quantity = [tuple(limit for limit in layer if limit.quantity == quantity) for layer in layered]
+                remembered[key] = _bounds(quantity, job, of_quantity, own, numbered)
             row |= remembered[key]
         row |= {name: maker.figure(name) for name in limits.PLATE_FIGURES if not name.startswith("target_")}
         row |= {name: maker.target(name) for name in ("target_subcooling", "target_superheat")}

@@ -47,7 +47,7 @@ judged as (
             when not has_open_circuit                           then 'factory_circuit'
             when is_disputed                                    then 'disputed'
             when is_above and time_min <= asked_min             then 'rise_outside'
-            when end_micron < start_micron * (1 - rise_fall_high / 100) then 'rise_pump_open'
+            when end_micron < figure(start_micron * (1 - rise_fall_high / 100)) then 'rise_pump_open'
             when start_micron > dry_micron                      then 'rise_started_high'
             when is_above and time_min > asked_min              then 'rise_too_long'
             when end_micron is not null and time_min >= asked_min then 'rise_inside'
