@@ -294,6 +294,8 @@ def translated(profile: Profile, place: Place) -> tuple[dict[str, str], list[str
     words: dict[str, str] = {}
     unknown: list[str] = []
     met = 0
+    if profile.different > 200 or (profile.date_share >= 0.8 and not profile.compact_dates):
+        return {}, profile.samples(12), 0.0  # numbers, names or dates, not codes
     for text, times in profile.counts.most_common(400):
         code = code_of(text, column, place.codes)
         if code is not None and (not place.codes or code in place.codes):

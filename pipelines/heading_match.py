@@ -390,6 +390,18 @@ def _weight(word: str) -> float:
     return _weights().get(word, 0.7)
 
 
+@cache
+def _vocabulary() -> frozenset[str]:
+    places = all_places().values()
+    return frozenset(w for p in places for phrases in (p.strong, p.weak, p.near) for phrase in phrases for w in phrase)
+
+
+@lru_cache(maxsize=8192)
+def _means(written: str) -> frozenset[str]:
+    """Words of the phrases that a written word can stand for: most phrases are ruled out by them at once."""
+    return frozenset(word for word in _vocabulary() if same_word(written, word) > 0)
+
+
 @lru_cache(maxsize=65536)
 def same_word(written: str, word: str) -> float:
     """0 to 1: the same word, a shortened one, or one with a slip of the pen."""
@@ -399,7 +411,7 @@ def same_word(written: str, word: str) -> float:
         return 0.9
     if len(word) >= 4 and written.startswith(word) and len(written) - len(word) <= 3:
         return 0.9  # purge, purging
-    if written in _weights():
+    if written in _vocabulary():
         return 0.0  # a word of the trade is no slip of the pen for another ("contract", "contact")
     if min(len(written), len(word)) >= 5 and written[0] == word[0] and not (written.isdigit() or word.isdigit()):
         ratio = SequenceMatcher(None, written, word, autojunk=False).ratio()
@@ -461,9 +473,12 @@ def word_fit(heading: Heading, place: Place, section: frozenset[str] = frozenset
     if parents:
         spellings |= {words[parents:] for words in heading.spellings}
     frozen = frozenset(free)
+    reach = frozenset().union(*(_means(word) for words in spellings for word in words))
     for words in spellings:
         for phrases, strength in ((place.strong, STRONG), (place.weak, WEAK)):
             for phrase in phrases:
+                if not reach.issuperset(phrase):
+                    continue
                 score = _phrase_score(words, phrase, frozen, _own_words(place.name)) * strength
                 if score > best.score:
                     best = WordFit(score, " ".join(phrase), strength)
@@ -473,6 +488,8 @@ def word_fit(heading: Heading, place: Place, section: frozenset[str] = frozenset
             if not inside and step not in section:
                 continue
             for phrase in place.near:
+                if not reach.issuperset(phrase):
+                    continue
                 for part in (rest, words) if inside else (words,):
                     score = _phrase_score(part, phrase, frozen) * (0.95 if inside else NEAR)
                     if score > best.score:

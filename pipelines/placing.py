@@ -39,6 +39,10 @@ _CLOSE = 0.03  # two meanings nearer than this cannot be told apart
 _TELLING = frozenset(
     ("refrigerant", "equipment", "metering", "finding", "call_kind", "job_kind", "air_handler", "quantity", "step")
 )
+_OF_THE_TRADE = frozenset(
+    ("systems.equipment", "systems.refrigerant", "systems.nominal_tons", "systems.metering", "systems.agreement",
+     "systems.retired_on", "jobs.job_kind", "jobs.joints", "jobs.line_set_ft", "jobs.brazed_joints")
+)  # fmt: skip
 # Of a job, though a register of units often holds it
 _OF_THE_JOB = ("joints", "brazed_joints", "line_set_ft", "line_set_reused", "ducts_kept", "installed_by", "branch")
 
@@ -187,8 +191,9 @@ class _Candidate:
 class Weighing:
     """All headings of one look against all places, and the choice among them."""
 
-    def __init__(self, look: Look, known: KnownIds, inherited: dict[str, str] | None = None) -> None:
-        self.look, self.known, self.inherited = look, known, inherited or {}
+    def __init__(self, look: Look, known: KnownIds) -> None:
+        self.look, self.known = look, known
+        self.inherited: dict[str, str] = {}
         self.marks = marks_of(look)
         self.decimal, self.date_order = self.marks.decimal, self.marks.date_order
         self.columns: list[_Column] = []
@@ -206,6 +211,11 @@ class Weighing:
         self.system = system_of_units(named)
         self._fits: dict[tuple[int, str], tuple[float, UnitChoice, tuple[str, ...]] | None] = {}
         self._sections()
+
+    def know(self, known: KnownIds, inherited: dict[str, str]) -> None:
+        """Weigh anew with numbers met in other files, and with what the holder of a nested list gives it."""
+        self.known, self.inherited = known, inherited
+        self._fits = {key: fit for key, fit in self._fits.items() if not key[1].endswith("_id")}
 
     @property
     def found_marks(self) -> dict[str, Any]:
@@ -628,6 +638,12 @@ class Weighing:
             return False
         if len(own & set(shape.needs_any)) < (shape.any_count if shape.needs_any else 0):
             return False
+        names_unit = bool({"systems.system_id", "jobs.system_id"} & has)
+        # without the unit's number, only the trade's own columns tell a job of ours from any list of work
+        if shape.name == "jobs" and not names_unit and not any(all_places()[n].step or n in _OF_THE_TRADE for n in own):
+            return False
+        if shape.name == "systems" and not own & _OF_THE_TRADE and len(own & set(shape.needs_any)) < 2:
+            return False
         if shape.name == "traces":
             value = layout.placed.get("traces.value")
             if (
@@ -719,39 +735,35 @@ def _together(by_heading: dict[str, Mark]) -> Mark:
 
 def lay_out(looks: list[Look]) -> list[Layout]:
     """What each look was taken for, each heading weighed with what the other files say."""
-    known = KnownIds()
-    layouts: list[Layout] = []
-    for _ in range(2):
-        layouts = _pass(looks, known)
-        known = _ids_of(layouts)
-    return layouts
+    weighings = [Weighing(look, KnownIds()) for look in looks]
+    layouts = _pass(weighings, KnownIds())
+    # numbers of jobs, units and technicians that one file surely holds tell the same columns in the others
+    return _pass(weighings, _ids_of(layouts))
 
 
-def _pass(looks: list[Look], known: KnownIds) -> list[Layout]:
-    layouts: list[Layout] = []
+def _pass(weighings: list[Weighing], known: KnownIds) -> list[Layout]:
     by_look: dict[int, Layout] = {}
-    for look in looks:
-        inherited = _inherited(by_look.get(id(look.parent))) if look.parent is not None else {}
-        layout = best_layout(look, known, inherited)
-        by_look[id(look)] = layout
-        layouts.append(layout)
-    return layouts
+    for weighing in weighings:
+        look = weighing.look
+        weighing.know(known, _inherited(by_look.get(id(look.parent))) if look.parent is not None else {})
+        by_look[id(look)] = best_layout(weighing)
+    return [by_look[id(weighing.look)] for weighing in weighings]
 
 
-def best_layout(look: Look, known: KnownIds, inherited: dict[str, str]) -> Layout:
-    weighing = Weighing(look, known, inherited)
+def best_layout(weighing: Weighing) -> Layout:
+    """The kind of record that explains most of the headings; a layout without one where none does."""
     best: Layout | None = None
     for shape in SHAPES:
-        if inherited and shape.name in ("jobs", "technicians", "sites", "instruments", "training"):
+        if weighing.inherited and shape.name in ("jobs", "technicians", "sites", "instruments", "training"):
             continue
         layout = weighing.as_shape(shape)
         if layout is None:
             continue
-        layout.total = _explained(layout, weighing)
+        layout.total = _explained(layout)
         if best is None or layout.total > best.total + 1e-9:
             best = layout
     if best is None:
-        best = Layout(look, None, **weighing.found_marks)
+        best = Layout(weighing.look, None, **weighing.found_marks)
         for shape in SHAPES:
             for candidate in weighing.candidates(shape):
                 if candidate.score >= 0.55 and candidate.place.kind != "none":
@@ -759,7 +771,7 @@ def best_layout(look: Look, known: KnownIds, inherited: dict[str, str]) -> Layou
     return best
 
 
-def _explained(layout: Layout, weighing: Weighing) -> float:
+def _explained(layout: Layout) -> float:
     """How much of a file a kind of record explains: the evidence of all that was placed."""
     total = sum(min(placed.score, 1.1) for placed in layout.placed.values())
     shape = layout.shape
@@ -790,7 +802,9 @@ def _ids_of(layouts: list[Layout]) -> KnownIds:
             continue
         for name, placed in layout.placed.items():
             column = placed.place.column
-            defining = name == layout.shape.key or name == "jobs.system_id" or name == "jobs.technician_id"
+            defining = name == layout.shape.key or (
+                layout.shape.name == "jobs" and name in ("jobs.system_id", "systems.system_id", "jobs.technician_id")
+            )
             if column in ("job_id", "system_id", "technician_id", "site_id") and defining:
                 known.of(column).update(text for text in layout.look.cells(placed.heading) if text)
     return known

@@ -20,7 +20,7 @@ from pipelines.errors import InputError
 from pipelines.mapping import Cell, Mapping, Source, parse_mapping
 from pipelines.placing import Layout, lay_out
 from pipelines.sampling import Look, PassedOver, look_at, stacked
-from pipelines.source_draft import Question, SourceDraft, comment, draft_sources, toml_text
+from pipelines.source_draft import Question, SourceDraft, comment, draft_sources, needed, toml_text
 
 SAMPLES_SHOWN = 3
 
@@ -81,6 +81,11 @@ class Proposal:
     _samples: list[Sample] | None = field(default=None, repr=False)
 
     @property
+    def needs_mapping(self) -> bool:
+        """False where every file is in the contract's own headings and loads as it stands."""
+        return any(not draft.is_plain_contract for draft in self.drafts)
+
+    @property
     def questions(self) -> list[Question]:
         return [question for draft in self.drafts for question in draft.questions]
 
@@ -117,7 +122,7 @@ class Proposal:
         names = dict.fromkeys(draft.look.shown_path.split("/")[0] for draft in self.drafts)
         lines += ["", f"name = {toml_text('Proposed for ' + ', '.join(list(names)[:4]))}", ""]
         for passed in self.passed_over:
-            lines.append(comment(f"not looked at: {passed.place}: {passed.why}"))
+            lines.append(comment(f"passed over: {passed.place}: {passed.why}"))
         for draft in self.drafts:
             lines += ["", *draft.toml(answers)]
             left = [part for part in self.unplaced if part.file == draft.shown]
@@ -155,7 +160,7 @@ class Proposal:
             for word in self.untranslated:
                 console.print(f"  {_plain_text(str(word))}", markup=False)
         if self.passed_over:
-            console.print("\nNot looked at:", markup=False)
+            console.print("\nPassed over:", markup=False)
             for passed in self.passed_over:
                 console.print(f"  {_plain_text(passed.place)}: {_plain_text(passed.why)}", markup=False)
         if self.questions:
@@ -181,6 +186,10 @@ def propose(paths: list[Path]) -> Proposal:
     drafts = draft_sources(
         layouts, {id(group[0]): group[1] for group in groups}, [look for _, many in groups for look in many]
     )
+    plain = [draft for draft in drafts if draft not in needed(drafts)]
+    passed += [PassedOver(draft.shown, "in the contract's own headings: it loads as it stands") for draft in plain]
+    layouts = [layout for layout in layouts if not any(layout in draft.layouts for draft in plain)]
+    drafts = [draft for draft in drafts if draft not in plain]
     unplaced = [part for layout in layouts for part in _left_out(layout, drafts)]
     untranslated = [word for layout in layouts for word in _untranslated(layout)]
     proposal = Proposal(drafts, passed, unplaced, untranslated)

@@ -105,6 +105,7 @@ class SourceDraft:
     read: set[str] = field(default_factory=set)
     elsewhere: dict[str, Look] = field(default_factory=dict)  # headings taken from another source
     is_plain_contract: bool = False
+    looks_up_in: set[str] = field(default_factory=set)
 
     @property
     def look(self) -> Look:
@@ -201,6 +202,15 @@ def draft_sources(layouts: list[Layout], looks_of: dict[int, list[Look]], all_lo
     for draft in drafts:
         _SourceWriter(draft, drafts, registers, job_ids).write()
     return [draft for draft in drafts if draft.feeds]
+
+
+def needed(drafts: list[SourceDraft]) -> list[SourceDraft]:
+    """Drafts without those of files that load as they stand, unless a look_up names them or all are such files."""
+    others = [draft for draft in drafts if not draft.is_plain_contract]
+    if not others:
+        return drafts
+    named = {name for draft in others for name in draft.looks_up_in}
+    return [draft for draft in drafts if not draft.is_plain_contract or draft.name in named]
 
 
 def _name_of(draft: SourceDraft) -> str:
@@ -424,6 +434,8 @@ class _SourceWriter:
         parts |= self._own_marks(placed)
         parts |= more or {}
         words = _words_needed(placed)
+        if place.kind == "flag" and len(set(placed.words.values())) == 1 and "true" in placed.words.values():
+            why += '; blank cells stay unknown: if a blank means no, add words = { "" = "false" }'
         if placed.untranslated:
             shown = ", ".join(f'"{word}"' for word in placed.untranslated[:8])
             why += f"; NOT TRANSLATED, give each a code in words: {shown}"
@@ -493,7 +505,9 @@ class _SourceWriter:
         system = layout.placed.get("jobs.system_id") or layout.placed.get("systems.system_id")
         key = self._job_key(layout, system)
         keys: dict[str, Entry] = {}
+        shown = self._key_heading(layout, system)
         if "jobs.job_id" not in layout.placed:
+            draft.reasons["jobs.job_id", shown] = ("look at it", "no heading numbers the jobs")
             keys["job_id"] = Entry(
                 [f"columns.job_id = {key}"],
                 "look at it: no heading numbers the jobs, so the unit and the day name them",
@@ -501,6 +515,8 @@ class _SourceWriter:
         if system is not None:
             keys["system_id"] = self._entry("columns.system_id", system)
         else:
+            for table in ("jobs", "systems"):
+                draft.reasons[f"{table}.system_id", shown] = ("look at it", "no heading names the unit")
             keys["system_id"] = Entry([f"columns.system_id = {key}"], "look at it: no heading names the unit, so each job stands for a unit of its own")  # fmt: skip
         register = self._register_of(layout, system)
         if register is not None and system is not None:
@@ -516,6 +532,13 @@ class _SourceWriter:
                 if placed.place.table in ("systems", "sites") and placed.place.column != "system_id":
                     draft.why_not[placed.heading] = f"{name} is given by the register ({register.shown})"
         self._steps_of_row(layout, key)
+
+    @staticmethod
+    def _key_heading(layout: Layout, system: Placed | None) -> str:
+        """The heading (or headings) that number the jobs, as a sample shows them."""
+        placed = layout.placed.get("jobs.job_id")
+        parts = [placed] if placed is not None else [system, layout.placed.get("jobs.finished_on")]
+        return " + ".join(part.heading for part in parts if part is not None)
 
     def _job_key(self, layout: Layout, system: Placed | None) -> str:
         placed = layout.placed.get("jobs.job_id")
@@ -552,6 +575,7 @@ class _SourceWriter:
                 look_up = f"{{ source = {toml_text(register.name)}, key = {toml_text(by)}, by = {toml_text(system.heading)} }}"
                 found[column] = self._entry(f"columns.{column}", placed, {"look_up": look_up})
                 self.draft.elsewhere[placed.heading] = other.look
+                self.draft.looks_up_in.add(register.name)
                 register.read.add(placed.heading)
                 self.draft.read.discard(placed.heading)
         if system.heading in layout.look.headings:
@@ -683,7 +707,7 @@ class _SourceWriter:
         unknown = [text for text in written if units.unit_named(text) is None and not cell_text.is_blank(text)]
         why = self._because(f"{table}.value", value)
         if unknown:
-            why += f"; UNITS NOT KNOWN, give each in unit_words: {', '.join(toml_text(text) for text in unknown[:8])}"
+            why += f"; UNITS NOT KNOWN, give each in unit_words of columns.unit: {', '.join(toml_text(text) for text in unknown[:8])}"
         differences = self._differences(look, quantity, unit)
         if differences:
             # "°F" beside a subcooling means a difference of temperatures
@@ -694,10 +718,12 @@ class _SourceWriter:
             others = among.replace(", is = [", ", is_not = [")
             keys["value"] = Entry(_assignment("columns.value", base, {}), why)
             self._table(layout, table, dict(keys), others)
-            parts = base | {
-                "unit_words": "{ " + ", ".join(f"{toml_key(w)} = {toml_text(u)}" for w, u in unit_words.items()) + " }"
-            }
-            keys["value"] = Entry(_assignment("columns.value", parts, {}), f"{why}; a difference of temperatures")
+            keys["value"] = Entry(_assignment("columns.value", base, {}), f"{why}; a difference of temperatures")
+            written_as = ", ".join(
+                f"{toml_key(word)} = {toml_text(unit_name)}" for word, unit_name in unit_words.items()
+            )
+            parts = {"heading": toml_text(unit.heading), "unit_words": f"{{ {written_as} }}"}
+            keys["unit"] = Entry(_assignment("columns.unit", parts, {}), self._because(f"{table}.unit", unit))
             self._table(layout, table, dict(keys), among)
             return
         keys["value"] = Entry(_assignment("columns.value", base, {}), why)
