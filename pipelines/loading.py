@@ -6,6 +6,7 @@ published at once. A file that cannot be used is said and left; the others still
 
 from __future__ import annotations
 
+import hashlib
 import tempfile
 from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -18,7 +19,7 @@ import duckdb
 
 from pipelines import interpreting, merging, readers, staging, straight, units
 from pipelines.cell_text import Unreadable, as_text, is_blank
-from pipelines.contract import TABLES, Table
+from pipelines.contract import TABLE_BY_NAME, TABLES, Table
 from pipelines.errors import InputError
 from pipelines.interpreting import Feed, FileContext, Marks, Rejected, TypedRows, UnreadReading
 from pipelines.mapping import Mapping, Source
@@ -28,6 +29,8 @@ from pipelines.store import Store
 
 # Cells held in memory at once; a file beyond that is read again for each table that it feeds
 CELLS_HELD = 12_000_000
+# Raised whenever the same file would be read otherwise than before: then it is read again
+READING_VERSION = 1
 FATES = ("new", "changed", "unchanged", "rejected")
 
 
@@ -264,6 +267,7 @@ class _Run:
             f"select coalesce(max(reading_order & {(1 << staging.ARRIVAL_BITS) - 1}), -1) + 1 from staged_reading"
         ).fetchone()
         self.arrivals = row[0] if row else 0
+        self.meaning = _meaning(mapping, rules)
 
     def close(self) -> None:
         self.pool.shutdown(wait=True)
@@ -276,13 +280,20 @@ class _Run:
         con.execute(
             "create or replace temp table row_fate (_file integer, line bigint, fate varchar, table_name varchar)"
         )
+        touched: set[str] = set()
         for file in files:
             try:
+                known = self._known(file, touched)
+                if known is not None:
+                    self._witness(file, known)
+                    continue
+                before = len(self.parts)
                 self._plan(file)
+                touched |= {feed.table.name for part in self.parts[before:] for _, feed in part.feeds}
             except InputError as error:
                 self.report.failed[file.shown] = str(error)
         for part in self.parts:
-            self.digests.setdefault(part.file.shown, self.pool.submit(readers.sha256_of, part.file.path))
+            self._digest(part.file)
         for part in self.parts:
             if part.raw is not None:
                 self._take_faults(part, part.raw)
@@ -292,8 +303,72 @@ class _Run:
                 self.say(f"{table.name}: {len(feeding)} file{'s' if len(feeding) > 1 else ''}")
                 self._take_table(table, [part for part in feeding if part in self.parts])
         self._write_rejected()
+        merging.thin_witnesses(self.con)
         self._count_parts()
         self._write_runs()
+
+    def _known(self, file: InputFile, touched: set[str]) -> tuple[str, dict[str, int]] | None:
+        """(load, rows by table) where this very file was loaded before and all that it brought still stands.
+
+        touched : tables that an earlier file of this load changes; what follows it must be held against it.
+        """
+        if self.meaning is None:
+            return None
+        runs = self.con.execute(
+            "select load_id, sha256 from load_run where source_file = $file and bytes = $size and meaning = $meaning "
+            "and undone_at is null and rows_new > 0 and rows_changed + rows_unchanged + rows_rejected = 0 "
+            "and values_rejected = 0 order by load_id desc limit 3",
+            {"file": file.shown, "size": file.size, "meaning": self.meaning},
+        ).fetchall()
+        if not runs:
+            return None
+        digest = self._digest(file).result()
+        for load_id, sha256 in runs:
+            if sha256 != digest:
+                continue
+            brought = self.con.execute(
+                "select table_name, rows_new, rows_changed + rows_unchanged + rows_rejected from load_table "
+                "where load_id = $load and source_file = $file",
+                {"load": load_id, "file": file.shown},
+            ).fetchall()
+            if any(other for *_, other in brought) or touched & {table for table, *_ in brought}:
+                continue
+            stands = {
+                table: merging.height(
+                    self.con,
+                    f"{TABLE_BY_NAME[table].staged} where load_id = $load and source_file = $file",
+                    {"load": load_id, "file": file.shown},
+                )
+                for table, *_ in brought
+            }
+            if all(stands[table] == new for table, new, _ in brought):
+                return load_id, stands
+        return None
+
+    def _witness(self, file: InputFile, known: tuple[str, dict[str, int]]) -> None:
+        """Count a file that was loaded before, unchanged, and note that this load brought its rows as well."""
+        before, stands = known
+        row = self.con.execute(
+            "select rows_read, rows_passed_over from load_run where load_id = $load and source_file = $file",
+            {"load": before, "file": file.shown},
+        ).fetchone()
+        assert row is not None
+        count = FileCount(file.shown, file.size, read=row[0], unchanged=row[0] - row[1])
+        count.notes.append(f"the same file as in load {before}, and all of it still stands.")
+        for table, rows in stands.items():
+            count.tables[table] = merging.Counts(unchanged=rows)
+            self.con.execute(
+                f"insert into witness select $table, {merging.key_hash(TABLE_BY_NAME[table], 'staged')}, $now "
+                f"from {TABLE_BY_NAME[table].staged} as staged where load_id = $before and source_file = $file",
+                {"table": table, "now": self.load_id, "before": before, "file": file.shown},
+            )
+        self.counts[file.shown] = count
+        self.report.files.append(count)
+
+    def _digest(self, file: InputFile) -> Future[str]:
+        if file.shown not in self.digests:
+            self.digests[file.shown] = self.pool.submit(readers.sha256_of, file.path)
+        return self.digests[file.shown]
 
     def _plan(self, file: InputFile) -> None:
         """Decide which sources read the file (or its sheets); raises InputError where none does."""
@@ -803,12 +878,12 @@ class _Run:
         for count in self.report.files:
             count.sha256 = self.digests[count.source_file].result()
         self.con.executemany(
-            "insert into load_run values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, null)",
+            "insert into load_run values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, null, ?)",
             [
                 (self.load_id, self.now, ended, c.source_file, c.size, c.sha256, name, c.read, c.new, c.changed,
-                 c.unchanged, c.rejected, c.passed_over, c.values_rejected)
+                 c.unchanged, c.rejected, c.passed_over, c.values_rejected, self.meaning)
                 for c in self.report.files
-            ] or [(self.load_id, self.now, ended, "", 0, "", name, 0, 0, 0, 0, 0, 0, 0)],
+            ] or [(self.load_id, self.now, ended, "", 0, "", name, 0, 0, 0, 0, 0, 0, 0, None)],
         )  # fmt: skip
         rows = [
             (
@@ -826,6 +901,17 @@ class _Run:
         ]
         if rows:
             self.con.executemany("insert into load_table values (?, ?, ?, ?, ?, ?, ?, ?)", rows)
+
+
+def _meaning(mapping: Mapping | None, rules: Any) -> str | None:
+    """What the same bytes mean the same under: the mapping and the altitude; None where other files have a say."""
+    text = ""
+    if mapping is not None:
+        cells = [cell for source in mapping.source for feed in interpreting.feeds_of(source) for cell in feed.cells]
+        if any(cell.look_up is not None for cell in cells):
+            return None
+        text = mapping.model_dump_json()
+    return hashlib.sha256(f"{READING_VERSION} {rules.altitude_ft} {text}".encode()).hexdigest()
 
 
 def _layout(source: Source) -> CsvLayout:

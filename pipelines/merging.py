@@ -14,7 +14,7 @@ from typing import Any
 import duckdb
 
 from pipelines import staging
-from pipelines.contract import TABLE_BY_NAME, Table
+from pipelines.contract import TABLE_BY_NAME, Column, Table
 
 ROW_STANDS = "a value of this row was rejected, and a row of the same key that passed every check stands"
 
@@ -61,17 +61,22 @@ class Batch:
 def merge(con: duckdb.DuckDBPyConnection, batch: Batch) -> dict[int, Counts]:
     """Merge the bench of one table into its staged table; returns the counts of each file (by its number)."""
     _make_arrived(con, batch, numbers=False)
-    _reject_orphans(con, batch)
-    has_twins = _number_twins(con, batch)
+    is_first = con.execute(f"select 1 from {batch.target} limit 1").fetchone() is None
+    has_twins = _has_twins(con, batch)
+    parents = [column for column in batch.table.columns if column.parent_needed and column.name in batch.supplied]
+    # a row whose key is staged already has its parent, where that is part of the key: then only the others are asked
+    late = [column for column in parents if column.name in batch.table.key and not has_twins and not is_first]
+    _reject_orphans(con, batch, [column for column in parents if column not in late])
     if has_twins:
+        _number_twins(con, batch)
         _set_losers_aside(con, batch)
-    if con.execute(f"select 1 from {batch.target} limit 1").fetchone() is None:
+    if is_first:
         _insert(con, batch, "")
         _count(con, batch, "new", "arrived")
         if has_twins:
             _give_first_file_its_due(con, batch, "new", "select place from arrived")
     else:
-        _match(con, batch, has_twins)
+        _match(con, batch, has_twins, late)
     return batch.counts
 
 
@@ -89,7 +94,7 @@ def key_text(table: Table, alias: str) -> str:
 
 def key_hash(table: Table, alias: str) -> str:
     """SQL for a row's key as one number, as witness names it."""
-    return "hash(" + ", ".join(f"{alias}.{name}::varchar" for name in _key(table)) + ")"
+    return "hash(" + ", ".join(f"{alias}.{name}" for name in _key(table)) + ")"
 
 
 def _content(batch: Batch) -> list[str]:
@@ -147,15 +152,14 @@ def _count(con: duckdb.DuckDBPyConnection, batch: Batch, fate: str, relation: st
 # --- rejected
 
 
-def _reject_orphans(con: duckdb.DuckDBPyConnection, batch: Batch) -> None:
+def _reject_orphans(con: duckdb.DuckDBPyConnection, batch: Batch, columns: list[Column], among: str = "true") -> None:
+    """Reject the rows, of those that the condition `among` takes, whose parent is not staged."""
     bench = staging.bench_name(batch.table)
-    for column in batch.table.columns:
-        if not column.parent_needed or column.name not in batch.supplied:
-            continue
+    for column in columns:
         parent = TABLE_BY_NAME[column.refers_to]
         name, key = column.name, parent.key[0]
         orphan = (
-            f"arrived.{name} is not null and not exists "
+            f"{among} and arrived.{name} is not null and not exists "
             f"(select 1 from {parent.staged} as parent where parent.{key} = arrived.{name})"
         )
         row = con.execute(f"select count(*) from arrived where {orphan}").fetchone()
@@ -181,17 +185,21 @@ def _as_text(batch: Batch, alias: str) -> str:
 # --- the same key more than once in one load
 
 
-def _number_twins(con: duckdb.DuckDBPyConnection, batch: Batch) -> bool:
-    """Whether any key stands more than once on the bench; different readings of one time get their numbers."""
-    table = batch.table
-    key = [name for name in table.key if name != "reading_no"]
-    hashed = f"hash({', '.join(key)})"
+def _has_twins(con: duckdb.DuckDBPyConnection, batch: Batch) -> bool:
+    """Whether any key stands more than once on the bench."""
+    hashed = f"hash({', '.join(name for name in batch.table.key if name != 'reading_no')})"
     con.execute(
         f"create or replace temp table twin_key as select key_hash from (select {hashed} as key_hash from arrived) "
         "group by key_hash having count(*) > 1"
     )
-    if con.execute("select 1 from twin_key limit 1").fetchone() is None:
-        return False
+    return con.execute("select 1 from twin_key limit 1").fetchone() is not None
+
+
+def _number_twins(con: duckdb.DuckDBPyConnection, batch: Batch) -> None:
+    """Different readings of one time get their numbers, in the order of the file."""
+    table = batch.table
+    key = [name for name in table.key if name != "reading_no"]
+    hashed = f"hash({', '.join(key)})"
     con.execute("create or replace temp table set_aside (place bigint)")
     if table.name == "readings":
         same_reading = ", ".join(["_file", *key, "value", "value_text"])
@@ -207,7 +215,6 @@ def _number_twins(con: duckdb.DuckDBPyConnection, batch: Batch) -> bool:
             """
         )
     _make_arrived(con, batch, numbers=True)
-    return True
 
 
 def _set_losers_aside(con: duckdb.DuckDBPyConnection, batch: Batch) -> None:
@@ -365,7 +372,7 @@ def _insert(con: duckdb.DuckDBPyConnection, batch: Batch, condition: str) -> Non
     con.execute(f"insert into {batch.target} select {_values(batch, 'arrived')} from arrived {condition}")
 
 
-def _match(con: duckdb.DuckDBPyConnection, batch: Batch, has_twins: bool) -> None:
+def _match(con: duckdb.DuckDBPyConnection, batch: Batch, has_twins: bool, late: list[Column]) -> None:
     table = batch.table
     on_key = " and ".join(
         f"{'staged.' + name} is not distinct from arrived.{name}"
@@ -378,7 +385,7 @@ def _match(con: duckdb.DuckDBPyConnection, batch: Batch, has_twins: bool) -> Non
         create or replace temp table matched as
         select arrived.place, arrived._file, arrived.line, arrived._flawed, staged.rowid as staged_row,
             staged.load_id as before_load, staged.source_file as before_file, staged.source_line as before_line,
-            {_same(batch, "arrived", "staged")} as is_same
+            {_same(batch, "arrived", "staged")} as is_same, {key_hash(table, "arrived")} as row_key
         from arrived join {batch.target} as staged on {on_key}
         """
     )
@@ -402,14 +409,16 @@ def _match(con: duckdb.DuckDBPyConnection, batch: Batch, has_twins: bool) -> Non
         con.execute("drop table standing")
     _count(con, batch, "unchanged", "(select * from matched where is_same) as matched")
     con.execute(
-        f"insert into witness select $table, {key_hash(table, 'arrived')}, $load from arrived "
-        "where place in (select place from matched where is_same and before_load <> $load)",
+        "insert into witness select $table, row_key, $load from matched where is_same and before_load <> $load",
         {"table": table.name, "load": batch.load_id},
     )
     n_changed = _count(con, batch, "changed", "(select * from matched where not is_same) as matched")
-    con.execute(
-        "create or replace temp table fresh as select place, _file, line from arrived anti join matched using (place)"
-    )
+    n_arrived, n_matched = (height(con, relation) for relation in ("arrived", "matched"))
+    fresh = "select place, _file, line from arrived anti join matched using (place)"
+    con.execute(f"create or replace temp table fresh as {fresh if n_matched < n_arrived else fresh + ' limit 0'}")
+    if late and n_matched < n_arrived:
+        _reject_orphans(con, batch, late, "arrived.place in (select place from fresh)")
+        con.execute("delete from fresh where place not in (select place from arrived)")
     n_new = _count(con, batch, "new", "fresh")
     if has_twins:
         _give_first_file_its_due(con, batch, "new", "select place from fresh")
@@ -434,6 +443,37 @@ def _match(con: duckdb.DuckDBPyConnection, batch: Batch, has_twins: bool) -> Non
         _insert(con, batch, "where place in (select place from fresh)")
     con.execute("drop table matched")
     con.execute("drop table fresh")
+
+
+def height(con: duckdb.DuckDBPyConnection, relation: str, parameters: dict[str, Any] | None = None) -> int:
+    """How many rows a relation has."""
+    row = con.execute(f"select count(*) from {relation}", parameters).fetchone()
+    return row[0] if row else 0
+
+
+def thin_witnesses(con: duckdb.DuckDBPyConnection) -> None:
+    """Keep the notes of who brought a row unchanged from growing with every night: two of each row will do.
+
+    The oldest and the latest are kept. Where both are taken back, the row goes with its own load.
+    """
+    for table in TABLE_BY_NAME.values():
+        notes = height(con, "witness where table_name = $table", {"table": table.name})
+        if notes > 100_000 and notes > 4 * height(con, table.staged):
+            con.execute(
+                f"""
+                create or replace temp table thinned as
+                select row_key, arg_min(load_id, {_LOAD_NUMBER}) as load_id from witness where table_name = $table group by 1
+                union
+                select row_key, arg_max(load_id, {_LOAD_NUMBER}) from witness where table_name = $table group by 1
+                """,
+                {"table": table.name},
+            )
+            con.execute("delete from witness where table_name = $table", {"table": table.name})
+            con.execute("insert into witness select $table, row_key, load_id from thinned", {"table": table.name})
+            con.execute("drop table thinned")
+
+
+_LOAD_NUMBER = "substring(load_id, 2)::integer"
 
 
 def _may_be_null(table: Table, name: str) -> bool:

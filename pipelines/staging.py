@@ -76,7 +76,7 @@ def create_empty_tables(con: duckdb.DuckDBPyConnection) -> None:
         "create table load_run (load_id varchar, started_at timestamp, ended_at timestamp, source_file varchar, "
         "bytes bigint, sha256 varchar, mapping varchar, rows_read bigint, rows_new bigint, rows_changed bigint, "
         "rows_unchanged bigint, rows_rejected bigint, rows_passed_over bigint, values_rejected bigint, "
-        "undone_at timestamp)"
+        "undone_at timestamp, meaning varchar)"
     )
     con.execute(
         "create table load_table (load_id varchar, source_file varchar, table_name varchar, rows_new bigint, "

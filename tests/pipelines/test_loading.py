@@ -249,3 +249,46 @@ def test_a_job_whose_system_came_in_the_same_load_is_taken_whatever_the_names_or
     fleet.write("a_jobs/jobs.csv", JOBS)
     fleet.write("z_systems/systems.csv", SYSTEMS)
     assert fleet.load().total("rejected") == 0
+
+
+def test_a_file_that_still_stands_is_not_read_again_but_counts_and_witnesses(fleet):
+    path = fleet.write("jobs_2.csv", "job_id,system_id,line_set_ft\nK1,S1,10\nK2,S1,20\n")
+    first = fleet.load(path).load_id
+    again = fleet.load(path)
+    assert counts(again.files[0]) == {"read": 2, "unchanged": 2}
+    assert again.files[0].notes == [f"the same file as in load {first}, and all of it still stands."]
+    fleet.undo(first)
+    assert fleet.ask("select job_id, load_id from staged_job where job_id like 'K%' order by 1") == [
+        ("K1", again.load_id),
+        ("K2", again.load_id),
+    ]
+
+
+def test_a_file_that_was_overtaken_is_read_again_and_wins_as_the_later_one(fleet):
+    old = fleet.write("jobs_2.csv", "job_id,system_id,line_set_ft\nK1,S1,10\n")
+    new = fleet.write("jobs_3.csv", "job_id,system_id,line_set_ft\nK1,S1,11\n")
+    fleet.load(old, new)
+    line_set = "select line_set_ft from staged_job where job_id = 'K1'"
+    assert [counts(file) for file in fleet.load(old, new).files] == [{"read": 1, "unchanged": 1}] * 2
+    assert fleet.ask(line_set) == [(11.0,)]
+    assert counts(fleet.load(old).files[0]) == {"read": 1, "changed": 1}
+    assert fleet.ask(line_set) == [(10.0,)]
+    assert counts(fleet.load(new).files[0]) == {"read": 1, "changed": 1}
+    assert fleet.ask(line_set) == [(11.0,)]
+
+
+def test_the_notes_of_witnesses_are_thinned_to_two_of_each_row(fleet):
+    import duckdb
+
+    from pipelines import merging, staging
+
+    con = duckdb.connect()
+    staging.create_empty_tables(con)
+    con.execute("insert into staged_job (job_id) select 'J' || n from range(10) t(n)")
+    con.execute(
+        "insert into witness select 'jobs', n, 'L' || lpad(load::varchar, 4, '0') from range(10) a(n), range(2, 12000) b(load)"
+    )
+    merging.thin_witnesses(con)
+    assert con.execute(
+        "select row_key, list(load_id order by length(load_id), load_id) from witness where row_key = 3 group by 1"
+    ).fetchall() == [(3, ["L0002", "L11999"])]
