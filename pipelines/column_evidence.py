@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import random
 import re
 from collections import Counter
 from collections.abc import Iterable
@@ -92,8 +93,7 @@ class Profile:
 def profile_of(cells: list[str | None], decimal_mark: str | None) -> Profile:
     texts = [text for text in cells if not is_blank(text) and text is not None]
     profile = Profile(texts, len(cells), counts=Counter(texts))
-    step = max(1, len(texts) // CELLS_WEIGHED)
-    weighed = texts[::step][: CELLS_WEIGHED + 1]
+    weighed = texts if len(texts) <= CELLS_WEIGHED else random.Random(7).sample(texts, CELLS_WEIGHED)
     if not weighed:
         return profile
     dates = clocks = with_clock = compact = flags = n_figures = 0

@@ -93,9 +93,12 @@ class Proposal:
     def samples(self) -> list[Sample]:
         """Every placed heading with cells before and after reading, as the loader itself would read them."""
         if self._samples is None:
-            mapping = parse_mapping(self.to_toml()) if self.drafts else None
-            self._samples = list(_samples(self.drafts, mapping)) if mapping else []
+            self._samples = self.samples_for({})
         return self._samples
+
+    def samples_for(self, answers: dict[str, str]) -> list[Sample]:
+        """The samples as they are once questions have been answered (as in `to_toml`)."""
+        return list(_samples(self.drafts, parse_mapping(self.to_toml(answers)))) if self.drafts else []
 
     def to_toml(self, answers: dict[str, str] | None = None) -> str:
         """The mapping as TOML. answers: question's key -> one of its options, written out instead of asked.

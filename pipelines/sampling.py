@@ -99,9 +99,11 @@ def look_at(paths: list[Path]) -> tuple[list[Look], list[PassedOver]]:
     looks: list[Look] = []
     files, notes = find_files(paths)
     passed = [PassedOver(*note.split(": ", 1)) for note in notes]
-    # of very many files (gauge logs) the beginning of each tells enough
-    head_bytes = HEAD_BYTES if len(files) <= 20 else HEAD_BYTES // 8 if len(files) <= 200 else 1 << 14
+    alike = Counter((file.path.parent, file.path.suffix) for file in files)
     for file in files:
+        # of very many files in one folder (gauge logs) the beginning of each tells enough
+        many = alike[file.path.parent, file.path.suffix]
+        head_bytes = HEAD_BYTES if many <= 20 else HEAD_BYTES // 8 if many <= 200 else 1 << 14
         try:
             if file.kind == "csv":
                 found = _text_table(file, head_bytes)
