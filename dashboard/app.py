@@ -16,9 +16,15 @@ from dashboard import components, data, words  # noqa: E402
 from pipelines.errors import InputError, StoreMissingError  # noqa: E402
 
 INVENTED_FLEET_MARK = "invented-fleet.txt"
+# Streamlit marks a page's link that has the keyboard with the same tint as the open page's: nobody could tell them apart
+FOCUS_SEEN = (
+    "<style>[data-testid='stSidebarNavLink']:focus-visible "
+    "{outline: 2px solid currentColor; outline-offset: -2px}</style>"
+)
 
 # the icon is set before the navigation is sent: else the browser asks the web for the page's own one
 st.set_page_config(page_title="slowfuse", page_icon=str(HERE / "mark.svg"), layout="wide")
+st.html(FOCUS_SEEN)
 st.logo(str(HERE / "wordmark.svg"), icon_image=str(HERE / "mark.svg"), size="large")
 
 PEOPLE = [

@@ -684,8 +684,9 @@ def model_card() -> pl.DataFrame:
 def training_need(step: str | None = None) -> pl.DataFrame:
     return ask_table(
         "training_need",
-        f"select n.*, coalesce(nullif(t.name, ''), n.technician_id) as name from training_need n "
-        f"left join staged_technician t using (technician_id) where ($step is null or n.step = $step) "
+        f"select n.*, coalesce(nullif(t.name, ''), n.technician_id) as name, ts.known, ts.rate_low, ts.rate_high "
+        f"from training_need n left join staged_technician t using (technician_id) "
+        f"left join technician_step ts on ts.technician_id = n.technician_id and ts.step::varchar = n.step::varchar where ($step is null or n.step = $step) "
         f"order by list_position(['first', 'next', 'later'], n.priority), list_position($steps, n.step::varchar), "
         f"n.crew nulls last, name limit {ROWS_AT_MOST}",
         step=step,

@@ -37,7 +37,7 @@ class Look:
 LIGHT = Look(
     name="light",
     paper="#FBFAF6",
-    ink="#1B2A2C",
+    ink="#0E191B",
     soft_ink="#56615F",
     line="#DCD7C9",
     good="#0B5D66",

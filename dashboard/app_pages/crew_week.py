@@ -277,8 +277,9 @@ def _people(people: pl.DataFrame, step: str, crew: str | None) -> None:
     counts = dict(flags.iter_rows())
     said = [f"{counts[flag]} {words.FLAG[flag]}" for flag in ("below", "above", "usual", "too_few") if counts.get(flag)]
     components.note(f"Of {known.height} people: {words.joined(said)}.")
-    left, right = st.columns([3, 2], gap="large")
-    with left:
+    # side by side where both have room, else one below the other
+    side_by_side = st.grid(2, min_column_width=420, gap="large")
+    with side_by_side.cell():
         if known.height > 45:
             shown = known.head(45)
             components.note(
@@ -293,7 +294,7 @@ def _people(people: pl.DataFrame, step: str, crew: str | None) -> None:
             alt=f"{words.step(step)}: each person's adjusted share good with its 95 % interval, by crew and name",
         )
         components.how_counted(HOW_PEOPLE, "people")
-    with right:
+    with side_by_side.cell():
         st.altair_chart(
             charts.funnel(known, looks.current()),
             alt=f"{words.step(step)}: shares against the number of jobs, inside what chance alone would give",
@@ -352,7 +353,7 @@ def _one_person(people: pl.DataFrame, technician: str) -> None:
     components.note(
         f"**{words.escaped(row['name'])}**: {words.share(row['rate'])} good of {words.counted(row['known'], 'known job')}, "
         f"{words.share(row['rate_adjusted'])} adjusted ({words.share_range(row['rate_low'], row['rate_high'])}); "
-        f"last 12 months {words.share(row['recent_rate'])}; lately {words.CHANGE.get(row['change'], row['change'])}"
+        f"lately {words.CHANGE.get(row['change'], row['change'])}"
         f"{changed}."
     )
 

@@ -109,7 +109,11 @@ def _needs(people: pl.DataFrame, currency: str) -> None:
             "Step": [words.step(code) for code in rows["step"]],
             "Technician": rows["name"],
             "Crew": rows["crew"],
-            "Good, adjusted": [words.share(rate) for rate in rows["rate_adjusted"]],
+            "Good, adjusted (95 %)": [
+                f"{words.share(rate)} ({words.share_range(low, high)})"
+                for rate, low, high in zip(rows["rate_adjusted"], rows["rate_low"], rows["rate_high"], strict=True)
+            ],
+            "Known jobs": rows["known"],
             "Gap": [words.gap(value) for value in rows["gap"]],
             "of it: training": [words.gap(v) for v in rows["gap_cannot"]],
             "of it: recording": [words.gap(v) for v in rows["gap_not_recorded"]],

@@ -128,9 +128,9 @@ def _pictures(effects: pl.DataFrame, outcome: str) -> None:
         format_func=lambda kind: f"{charts.ESTIMATE_SIGN[kind]} {charts.ESTIMATE_WORD[kind]}",
     ) or ["adjusted"]
     bands = [band for band in ("early", "late") if band in set(effects["age_band"].to_list())]
-    columns = st.columns(max(1, len(bands)), gap="large")
-    for column, band in zip(columns, bands, strict=True):
-        with column:
+    side_by_side = st.grid(max(1, len(bands)), min_column_width=420, gap="large")
+    for band in bands:
+        with side_by_side.cell():
             st.subheader(words.AGE_BAND[band], anchor=False)
             st.altair_chart(
                 charts.effects_with_interval(effects, band, looks.current(), tuple(kinds)),
@@ -214,13 +214,12 @@ def _curve(outcome: str, step: str) -> None:
     latest = curves.filter(pl.col("at_risk") >= 30).sort("age_months").group_by("arm").last()
     parts = [
         f"{words.share(row['incidence'], 1)} ({words.share_range(row['low'], row['high'], 1)}) of those "
-        f"{words.ARM.get(row['arm'], row['arm'])} by {row['age_months'] / 12:.0f} years"
+        f"{words.ARM.get(row['arm'], row['arm'])} by {row['age_months'] / 12:.0f} years "
+        f"({words.counted(row['events'], 'event')}, {words.count(row['at_risk'])} still followed)"
         for row in latest.sort("arm", descending=True).iter_rows(named=True)
     ]
     if parts:
-        components.note(
-            f"{words.outcome(shown)}: {words.joined(parts)}, while at least 30 systems were still followed."
-        )
+        components.note(f"{words.outcome(shown)}: {words.joined(parts)}.")
     st.altair_chart(
         charts.incidence_curves(curves, looks.current()),
         alt=f"{words.outcome(shown)} by years in service, after {words.step(step).lower()} good and not good",

@@ -91,6 +91,16 @@ def test_store_of_a_newer_program_is_refused_in_words(page: str, tmp_path, monke
     assert "newer slowfuse" in app.error[0].value.replace("\\", "")
 
 
+@pytest.mark.parametrize("page", ["crew_week", "loading_dock"])
+def test_missing_generation_is_told_in_words(page: str, tmp_path, monkeypatch: pytest.MonkeyPatch) -> None:
+    store = small_store.make(tmp_path, jobs=3)
+    store.current_file().unlink()
+    app = open_page(monkeypatch, store, page)
+    assert not app.exception
+    assert first_line(app) == "The records cannot be opened."
+    assert "generation is missing" in app.error[0].value
+
+
 def test_one_technician_is_not_compared(tmp_path, monkeypatch: pytest.MonkeyPatch) -> None:
     app = open_page(monkeypatch, small_store.make(tmp_path, jobs=60, technicians=1), "crew_week")
     whole(app)
