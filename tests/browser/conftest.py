@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -9,7 +10,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, sync_playwright
 
 from pipelines.store import Store
 from tests.browser import served_pages
@@ -35,10 +36,13 @@ class Watched:
     def watch(self, page: Page) -> None:
         page.on("request", lambda request: self.asked.append(request.url))
         page.on("pageerror", lambda error: self.complaints.append(f"{page.url}: {error}"))
-        page.on(
-            "console",
-            lambda said: self.complaints.append(f"{page.url}: {said.text}") if said.type == "error" else None,
-        )
+        page.on("console", lambda said: self._hear(page, said))
+
+    def _hear(self, page: Page, said: ConsoleMessage) -> None:
+        # Streamlit looks for its own server below the page's address before it looks at the root
+        own_search = re.search(r"/_stcore/(health|host-config)$", said.location["url"])
+        if said.type == "error" and not own_search:
+            self.complaints.append(f"{page.url}: {said.text} {said.location['url']}")
 
 
 def run_command(*arguments: str) -> str:
