@@ -45,7 +45,7 @@ class Rules(limits.Rules, Protocol):
 
 
 def grade(con: duckdb.DuckDBPyConnection, rules: Rules) -> None:
-    """Make `limit_used` and `step_grade` from the staged tables.
+    """Make `limit_used`, `step_grade` and `trace_verdict` from the staged tables.
 
     Parameters
     ----------
@@ -406,6 +406,6 @@ def _write_notes(con: duckdb.DuckDBPyConnection) -> None:
 
 def _work_tables(con: duckdb.DuckDBPyConnection) -> list[str]:
     made = ["grade_job", "limit_of_kind", "saturation_point", "superheat_cell"]
-    made += ["vacuum_from_log", "test_from_log", "rise_from_log"]
+    made += ["vacuum_from_log", "test_from_log", "rise_from_log", "log_level"]
     made += [f"grade_{step}" for step in STEPS]
     return made

@@ -2,13 +2,14 @@
 -- reads   nothing
 -- units   those of the figures given
 -- why     An edge must be judged in one place: exactly at a limit passes, unless the limit's bound is `excl`.
---         Figures are rounded to 6 decimals first, since a converted unit is not exact in binary (0.5 Torr is 500 micron).
+--         Figures are rounded to 6 decimals first: a converted unit is not exact in binary (0.5 Torr is 500 micron).
 create or replace temp macro figure(x) as round(x, 6);
 create or replace temp macro is_outside(x, low, high, is_low_open, is_high_open) as
     coalesce(x < low or (is_low_open and x = low), false) or coalesce(x > high or (is_high_open and x = high), false);
 -- how far outside, as a share of the limit: only to tell which of two broken limits is broken worse
 create or replace temp macro excess(x, low, high) as
-    greatest(coalesce((x - high) / greatest(abs(high), 1e-9), -1e9), coalesce((low - x) / greatest(abs(low), 1e-9), -1e9));
+    greatest(coalesce((x - high) / greatest(abs(high), 1e-9), -1e9),
+        coalesce((low - x) / greatest(abs(low), 1e-9), -1e9));
 -- the bound that a figure breaks, or that it lies nearer to
 create or replace temp macro is_high_side(x, low, high) as
     low is null or (high is not null and abs(high - x) <= abs(x - low));

@@ -3,7 +3,7 @@
 -- units   psia (the local atmosphere), ton (12,000 Btu/h)
 -- why     What decides whether a step belongs, and which limits hold, is looked up once. A system that somebody else
 --         put in has no job of ours and no grades. Where a field that decides is empty, the step belongs and the bit
---         of data/notes.csv says which field it was. kind_no packs all that a limit can ask about the job into one number.
+--         of data/notes.csv says which field it was. kind_no packs what a limit can ask about the job into one number.
 create or replace temp table grade_job as
 with model_with_limits as (
     select model, row_number() over (order by model) as model_no

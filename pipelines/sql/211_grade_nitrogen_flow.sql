@@ -21,7 +21,8 @@ found as (
         figure(pressure_psig) as pressure, figure(rate_scfh) as rate,
         flow_pressure_low as pressure_low, flow_pressure_high as pressure_high, flow_rate_low as rate_low,
         flow_rate_high as rate_high, flow_pressure_low_no, flow_pressure_high_no, flow_rate_low_no, flow_rate_high_no,
-        is_outside(pressure, pressure_low, pressure_high, flow_pressure_low_open, flow_pressure_high_open) as is_pressure_outside,
+        is_outside(pressure, pressure_low, pressure_high, flow_pressure_low_open, flow_pressure_high_open)
+            as is_pressure_outside,
         is_outside(rate, rate_low, rate_high, flow_rate_low_open, flow_rate_high_open) as is_rate_outside
     from grade_job as job
     join limit_of_kind as lim using (kind_no)

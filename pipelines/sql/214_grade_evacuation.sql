@@ -14,7 +14,8 @@ disputed as (select distinct job_id from open_dispute where step = 'evacuation')
 judged as (
     select job.job_no, job.circuit_note, step.ticked::varchar as ticked, step.technician_id,
         reading.vacuum_micron is null and log_vacuum_micron is not null as is_from_log,
-        figure(coalesce(reading.vacuum_micron, log_vacuum_micron)) as vacuum, vacuum_low, vacuum_high, vacuum_low_no, vacuum_high_no,
+        figure(coalesce(reading.vacuum_micron, log_vacuum_micron)) as vacuum,
+        vacuum_low, vacuum_high, vacuum_low_no, vacuum_high_no,
         unreadable.job_id is not null as is_unreadable,
         case
             when not job.has_open_circuit                                  then 'factory_circuit'

@@ -65,7 +65,8 @@ judged as (
 select job_no, technician_id, reason,
     case reason
         when 'rise_outside' then end_micron when 'rise_inside' then end_micron when 'rise_too_long' then end_micron
-        when 'rise_pump_open' then figure(100 * (1 - end_micron / start_micron)) when 'rise_started_high' then start_micron
+        when 'rise_pump_open' then figure(100 * (1 - end_micron / start_micron))
+        when 'rise_started_high' then start_micron
         when 'rise_too_short' then time_min
     end as measured,
     case reason

@@ -22,7 +22,8 @@ reading as (
 ),
 mixed as (
     select distinct job_id from staged_reading
-    where step = 'airflow' and quantity = 'return_static' and source_file in (select source_file from file_with_both_signs)
+    where step = 'airflow' and quantity = 'return_static'
+        and source_file in (select source_file from file_with_both_signs)
 ),
 unreadable as (
     select distinct job_id from rejected_reading

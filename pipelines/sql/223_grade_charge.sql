@@ -3,7 +3,7 @@
 --         open_dispute
 -- units   lb; the deviation in % of what the charge should be
 -- why     The weight is held against factory charge and line-set adder. A blank adder is not zero, except on a packaged
---         unit, which has no line set. A weight outside its limit that the charge check passed afterwards was corrected.
+--         unit, which has no line set. A weight off its limit that the charge check passed afterwards was corrected.
 create or replace temp table grade_charge as
 with reading as (
     select job_id,
@@ -22,7 +22,8 @@ disputed as (select distinct job_id from open_dispute where step = 'charge'),
 found as (
     select job.job_no, job.has_open_circuit, job.circuit_note, disputed.job_id is not null as is_disputed,
         unreadable.job_id is not null as is_unreadable,
-        coalesce(unreadable.is_measured, false) as is_measure_unreadable, step.ticked::varchar as ticked, step.technician_id,
+        coalesce(unreadable.is_measured, false) as is_measure_unreadable,
+        step.ticked::varchar as ticked, step.technician_id,
         figure(read_weight_lb) as weight_lb, adder_lb is null and job.equipment = 'packaged' as needs_no_adder,
         coalesce(lim.factory_charge, reading.factory_lb) + coalesce(adder_lb, if(needs_no_adder, 0, null)) as due_lb,
         figure(if(due_lb > 0, 100 * (weight_lb / due_lb - 1), null)) as deviation,

@@ -26,7 +26,8 @@ disputed as (select distinct job_id from open_dispute where step = 'electrical')
 found as (
     select job.job_no, job.metering, disputed.job_id is not null as is_disputed,
         unreadable.job_id is not null as is_unreadable,
-        coalesce(unreadable.is_measured, false) as is_measure_unreadable, step.ticked::varchar as ticked, step.technician_id,
+        coalesce(unreadable.is_measured, false) as is_measure_unreadable,
+        step.ticked::varchar as ticked, step.technician_id,
         figure(read_current_a) as current_a, figure(read_voltage_v) as voltage_v,
         coalesce(maker_compressor_current_high, lim.rated_load_current, figure(read_rated_a)) as rated_a,
         coalesce(maker_compressor_current_high_no, plate_current_no) as current_no,
