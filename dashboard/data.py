@@ -169,12 +169,26 @@ def group_kinds() -> list[str]:
     return found["group_kind"].to_list() if found.height else []
 
 
+# what stands on the page where a record names no group; of a firm it means the contractor's own people
+NO_GROUP = "not recorded"
+OWN_PEOPLE = "own people"
+
+
 def group_step(kind: str) -> pl.DataFrame:
-    return ask_table("group_step", "select * from group_step where group_kind = $kind", kind=kind)
+    return ask_table(
+        "group_step",
+        """select * replace (coalesce(nullif("group", ''), $none) as "group") from group_step where group_kind = $kind""",
+        kind=kind,
+        none=OWN_PEOPLE if kind == "firm" else NO_GROUP,
+    )
 
 
 def crews() -> list[str]:
-    found = ask_table("technician_step", "select distinct crew from technician_step where crew is not null order by 1")
+    found = ask_table(
+        "technician_step",
+        "select distinct coalesce(nullif(crew, ''), $none) as crew from technician_step order by crew = $none, crew",
+        none=NO_GROUP,
+    )
     return found["crew"].to_list() if found.height else []
 
 
@@ -195,10 +209,10 @@ def technician_step(step: str, crew: str | None = None) -> pl.DataFrame:
         "technician_step",
         f"select ts.*, coalesce(nullif(t.name, ''), ts.technician_id) as name, t.left_on "
         f"from technician_step ts left join staged_technician t using (technician_id) "
-        f"where ts.step = $step and ($crew is null or ts.crew = $crew) and ts.applicable > 0 "
+        f"where ts.step = $step and ($crew is null or coalesce(ts.crew, '') = $crew) and ts.applicable > 0 "
         f"order by ts.crew nulls last, name limit {ROWS_AT_MOST}",
         step=step,
-        crew=crew,
+        crew="" if crew == NO_GROUP else crew,
     )
 
 
@@ -248,9 +262,9 @@ class JobFilter:
             "step": self.step,
             "states": list(self.states) or [""],
             "any_state": not self.states,
-            "crew": self.crew,
+            "crew": "" if self.crew == NO_GROUP else self.crew,
             "technician": self.technician,
-            "group": self.group,
+            "group": "" if self.group in (NO_GROUP, OWN_PEOPLE) else self.group,
             "search": _like(self.search),
             "as_of": stamp().as_of,
         }
@@ -260,7 +274,7 @@ class JobFilter:
             "g.state <> 'not_applicable'" if not self.states else "true",
             "($step is null or g.step = $step)",
             "($any_state or list_contains($states, g.state))",
-            "($crew is null or t.crew = $crew)",
+            "($crew is null or coalesce(t.crew, '') = $crew)",
             "($technician is null or g.technician_id = $technician)",
             "($search is null or g.job_id ilike $search escape '!' or g.system_id ilike $search escape '!')",
         ]

@@ -60,6 +60,22 @@ def test_every_cell_of_a_group_counts_its_own_jobs(kind: str, fleet: Store) -> N
         assert sum(n for state, n in states.items() if state != "not_applicable") == row["applicable"]
 
 
+def test_people_without_a_crew_are_a_group_of_their_own(fleet: Store) -> None:
+    with fleet.write("load") as con:
+        con.execute("update staged_technician set crew = null where technician_id = 'T01'")
+        con.execute("update technician_step set crew = '' where technician_id = 'T01'")
+    assert data.crews()[-1] == data.NO_GROUP
+    (expected,) = (
+        fleet.read()
+        .sql(
+            "select count(*) from step_grade where technician_id = 'T01' and step = 'charge' and state <> 'not_applicable'"
+        )
+        .fetchall()[0]
+    )
+    assert sum(data.job_states(JobFilter(step="charge", crew=data.NO_GROUP)).values()) == expected > 0
+    assert data.technician_step("charge", data.NO_GROUP)["technician_id"].to_list() == ["T01"]
+
+
 def test_walk_through_a_list_visits_every_job_and_ends(fleet: Store) -> None:
     which = JobFilter(step="airflow", states=("failed",))
     jobs = [data.neighbours(which, "no such job")["older"]]
