@@ -85,17 +85,20 @@ def chromium() -> Iterator[Browser]:
         browser.close()
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def reader(chromium: Browser) -> Iterator[BrowserContext]:
-    """A reader at a desk, who has never been here."""
+    """A reader at a desk, who keeps the browser open: what the pages are made of is fetched once."""
     context = served_pages.new_reader(chromium)
     yield context
     context.close()
 
 
 @pytest.fixture
-def page(reader: BrowserContext) -> Page:
-    return reader.new_page()
+def page(reader: BrowserContext) -> Iterator[Page]:
+    """A window of its own for each test: the server knows each one as another visit."""
+    page = reader.new_page()
+    yield page
+    page.close()
 
 
 @pytest.fixture

@@ -9,7 +9,7 @@ from pathlib import Path
 from urllib.parse import parse_qs, urlsplit
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page, expect
+from playwright.sync_api import Browser, Page, expect
 
 from pipelines.entries import Entries
 from pipelines.store import Store
@@ -312,7 +312,7 @@ def small(own: Served) -> Served:
     return own
 
 
-def test_house_rule_is_kept_and_said_to_be_pending(small: Served, page: Page, reader: BrowserContext) -> None:
+def test_house_rule_is_kept_and_said_to_be_pending(small: Served, page: Page) -> None:
     go(page, f"{small.address}/house-rules")
     target = page.get_by_role("spinbutton", name="Evacuation, %").first
     target.fill("95")
