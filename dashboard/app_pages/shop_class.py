@@ -27,7 +27,10 @@ def page() -> None:
     needs = data.training_by_step()
     if needs.is_empty() and data.training_effect().is_empty():
         if "training_need" in data.tables():
-            components.answer("Nobody is short of a target by more than chance explains, so there is no class to hold.")
+            components.answer(
+                f"Of {words.counted(len(data.technicians()), 'person', 'people')} nobody is short of a target by more than "
+                "chance explains, so there is no class to hold."
+            )
         else:
             components.not_fitted("Whom to train in what")
         return
@@ -57,7 +60,10 @@ def _answer(needs: pl.DataFrame, people: pl.DataFrame, effects: pl.DataFrame, cu
     step = None
     first = people.filter(pl.col("priority") == "first") if not people.is_empty() else people
     if first.is_empty():
-        sentence = "No class comes first: no gap that training could close is larger than chance explains"
+        sentence = (
+            f"No class comes first: of {words.counted(len(data.technicians()), 'person', 'people')} none has a gap that "
+            "training could close and that is larger than chance explains"
+        )
     else:
         step = (
             first.group_by("step")
