@@ -219,10 +219,10 @@ def _makers_limits(con: duckdb.DuckDBPyConnection) -> list[Limit]:
 
 
 def _write_limit_used(
-    con: duckdb.DuckDBPyConnection, layered: Sequence[Sequence[Limit]], makers: Sequence[Limit]
+    con: duckdb.DuckDBPyConnection, layered: list[tuple[Limit, ...]], makers: Sequence[Limit]
 ) -> dict[str, int]:
     """`limit_used`, and the number by which the grades name each limit."""
-    used = [*(limit for layer in layered for limit in layer), *makers]
+    used = [*limits.that_can_decide(layered), *makers]
     numbered: dict[str, int] = {}
     rows = []
     for number, limit in enumerate(used, start=1):

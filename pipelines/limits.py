@@ -450,6 +450,28 @@ def least_and_greatest(
     return (limits[0], limits[-1]) if limits else None
 
 
+def _replaced_by(limit: Limit, above: Iterable[Iterable[Limit]]) -> str | None:
+    """The limit of a layer above that comes before this one for all jobs. A limit that is on the plate has no bounds of
+    its own to be replaced."""
+    if limit.at_least is None and limit.at_most is None:
+        return None
+    for layer in above:
+        for earlier in layer:
+            covers = all(
+                getattr(earlier, side) is not None or getattr(limit, side) is None for side in ("at_least", "at_most")
+            )
+            if earlier.quantity == limit.quantity and not earlier.conditions and covers:
+                return earlier.limit_id
+    return None
+
+
+def that_can_decide(layered: list[tuple[Limit, ...]]) -> list[Limit]:
+    """The limits in force: those of all layers, without the ones that a layer above replaces for every job."""
+    return [
+        limit for depth, layer in enumerate(layered) for limit in layer if _replaced_by(limit, layered[:depth]) is None
+    ]
+
+
 def limit_table(rules: Rules) -> pl.DataFrame:
     """The limits in force under these House rules, for a page: one row for each limit, in the order of the steps.
 
@@ -468,18 +490,7 @@ def limit_table(rules: Rules) -> pl.DataFrame:
     rows = []
     for depth, layer in enumerate(layered):
         for limit in layer:
-            replaced_by = next(
-                (
-                    earlier.limit_id
-                    for above in layered[:depth]
-                    for earlier in above
-                    if earlier.quantity == limit.quantity
-                    and not earlier.conditions
-                    and (earlier.at_least is not None or limit.at_least is None)
-                    and (earlier.at_most is not None or limit.at_most is None)
-                ),
-                None,
-            )
+            replaced_by = _replaced_by(limit, layered[:depth])
             rows.append(
                 {
                     **{name: getattr(limit, name) for name in COLUMNS},

@@ -2,7 +2,7 @@
 -- reads   log_level, staged_trace
 -- units   micron, absolute; micron/min; s
 -- why     Three curves are fitted in closed form, from sums, for 24 time constants at once: a straight line (a leak
---         lets in as much each minute), a flattening one (water boils off until it has no more to give), and both together.
+--         lets in as much each minute), a flattening one (water boils off until it has no more to give), both together.
 --         A misfit below 4 % of the rise says nothing, since real moisture has more than one time constant. Both
 --         together are claimed only from logs of 20 min and more: shorter ones look alike.
 create or replace table trace_verdict as

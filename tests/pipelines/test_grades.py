@@ -824,6 +824,21 @@ def test_the_maker_beats_the_house():
     assert_states([("evacuation", {"vacuum": 400}, "passed", {"maker": [row]})], ours)
 
 
+def test_the_limits_used_are_those_in_force_and_no_others():
+    def used(rules):
+        con = empty_tables()
+        grade(con, rules)
+        return {row[0] for row in con.execute("select limit_id from limit_used").fetchall()}
+
+    usual, strict = used(HouseRules()), used(HouseRules(profile="strict"))
+    assert {"vacuum", "rise-end", "start-pressure-plate"} <= usual
+    assert {"vacuum-strict", "rise-end-strict", "start-pressure-plate", "rise-time"} <= strict
+    assert not {"vacuum", "rise-end", "airflow-per-ton-ducts-kept"} & strict
+    ours = used(own(step="pressure_test", quantity="start_pressure", at_least="300", at_most="450", unit="psig"))
+    assert {"ours-1-start_pressure", "start-pressure-plate"} <= ours
+    assert "start-pressure-no-plate" not in ours
+
+
 def test_a_profile_that_nobody_has_given_limits_is_refused():
     with pytest.raises(InputError, match='profile "ours" has no limits'):
         grade(empty_tables(), HouseRules(profile="ours"))
