@@ -7,10 +7,12 @@ instrument was over its range. What has no meaning is refused with a reason; not
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from decimal import Decimal
 from functools import lru_cache
 from typing import Any
 
@@ -123,7 +125,9 @@ def read_figure(cell: Any, decimal_mark: str | None = None) -> Figure:
     """
     if isinstance(cell, bool):
         raise Unreadable("is a truth value, not a number")
-    if isinstance(cell, int | float):
+    if isinstance(cell, int | float | Decimal):
+        if not math.isfinite(cell):
+            raise Unreadable("is no finite number")
         return Figure(float(cell))
     text = str(cell).strip()
     if text.lower() in OVER_RANGE_WORDS:
@@ -134,6 +138,8 @@ def read_figure(cell: Any, decimal_mark: str | None = None) -> Figure:
     if parts is None or bool(parts["open"]) != bool(parts["close"]) or (parts["sign"] and parts["sign2"]):
         raise Unreadable("is not a number")
     value = float(_plain(parts["body"], decimal_mark) + (parts["power"] or ""))
+    if not math.isfinite(value):
+        raise Unreadable("is no finite number")
     if parts["sign"] in ("-", "\u2212") or parts["sign2"] or parts["open"]:
         value = -value
     unit = (parts["unit"] or "").strip()

@@ -563,42 +563,32 @@ class _Run:
     # --- one table
 
     def _take_table(self, table: Table, parts: list[Part]) -> None:
-        """Lay the table's rows out, files that speak of the same columns together, and merge them."""
-        batch_parts: list[Part] = []
-        supplied: tuple[str, ...] | None = None
+        """Lay the table's rows out, file by file, and merge them."""
+        laid_parts: list[Part] = []
         offsets: list[tuple[int, int]] = []
+        spoken: dict[int, tuple[str, ...]] = {}
         staging.clear_bench(self.con, table)
         for part in parts:
-            own, laid = (), []
-            if part.straight is not None:
-                own = tuple(name for name in table.column_names if name in part.straight.headings)
-            else:
-                try:
-                    own, laid = self._interpreted(part, table)
-                except InputError as error:
-                    self._give_up(part, str(error))
-                    continue
-            if supplied is not None and own != supplied:
-                self._merge(table, batch_parts, offsets, supplied)
-                staging.clear_bench(self.con, table)
-                batch_parts, offsets = [], []
-            if part.straight is not None:
-                offset = self._lay_out_straight(part, table)
-                if offset is not None:
+            try:
+                offset = self._lay_out_straight(part, table) if part.straight is not None else None
+                if offset is not None and part.straight is not None:
                     offsets.append((part.number, offset))
+                    spoken[part.number] = tuple(name for name in table.column_names if name in part.straight.headings)
                 else:
-                    try:
-                        own, laid = self._interpreted(part, table)
-                    except InputError as error:
-                        self._give_up(part, str(error))
-                        continue
-            supplied = own
-            batch_parts.append(part)
-            for rows in laid:
-                self._lay_out(part, rows)
+                    laid = self._interpret(part, table)
+                    spoken[part.number] = tuple(
+                        name for name in table.column_names if any(name in rows.supplied for rows in laid)
+                    )
+                    for rows in laid:
+                        self._lay_out(part, rows)
+            except InputError as error:
+                staging.clear_file(self.con, table, part.number)
+                self._give_up(part, str(error))
+                continue
+            laid_parts.append(part)
             self._let_go(part)
-        if batch_parts and supplied is not None:
-            self._merge(table, batch_parts, offsets, supplied)
+        if laid_parts:
+            self._merge(table, laid_parts, offsets, spoken)
         self.con.execute(f"drop table if exists {staging.bench_name(table)}")
 
     def _give_up(self, part: Part, reason: str) -> None:
@@ -608,11 +598,6 @@ class _Run:
         self.report.files = [count for count in self.report.files if count.source_file != part.file.shown]
         self.counts.pop(part.file.shown, None)
         self.rejected = [(name, row) for name, row in self.rejected if name != part.file.shown]
-
-    def _interpreted(self, part: Part, table: Table) -> tuple[tuple[str, ...], list[TypedRows]]:
-        """The rows of one table in a part, and the columns that it speaks of."""
-        laid = self._interpret(part, table)
-        return tuple(name for name in table.column_names if any(name in rows.supplied for rows in laid)), laid
 
     def _interpret(self, part: Part, table: Table) -> list[TypedRows]:
         laid = []
@@ -777,7 +762,7 @@ class _Run:
         return opened.first_line - first_rowid
 
     def _merge(
-        self, table: Table, parts: list[Part], offsets: list[tuple[int, int]], supplied: tuple[str, ...]
+        self, table: Table, parts: list[Part], offsets: list[tuple[int, int]], spoken: dict[int, tuple[str, ...]]
     ) -> None:
         batch = merging.Batch(
             table,
@@ -785,7 +770,7 @@ class _Run:
             self.now,
             {part.number: part.file.shown for part in parts},
             offsets,
-            supplied,
+            spoken,
             self.arrivals,
             keeps_fates=any(part.is_multiple for part in parts),
         )

@@ -34,11 +34,11 @@ class Counts:
 
 @dataclass
 class Batch:
-    """Rows on the bench of one table whose files speak of the same columns.
+    """Rows on the bench of one table.
 
     file_names : file number -> name, in order of arrival; offsets : (file number, line of its first row on the bench
-    less that row's place there) for files that came straight; supplied : contract columns that the files speak of;
-    arrivals_before : readings that arrived in earlier batches and loads, for their order.
+    less that row's place there) for files that came straight; spoken : file number -> contract columns that it speaks
+    of, since a column that a file does not speak of stays as it was; arrivals_before : readings that arrived in earlier batches and loads, for their order.
     """
 
     table: Table
@@ -46,16 +46,30 @@ class Batch:
     now: Any
     file_names: AnyMapping[int, str]
     offsets: list[tuple[int, int]]
-    supplied: tuple[str, ...]
+    spoken: AnyMapping[int, tuple[str, ...]]
     arrivals_before: int = 0
     keeps_fates: bool = False  # each row's fate is wanted, since a source row feeds several tables
     target: str = ""
     counts: dict[int, Counts] = field(default_factory=dict)
     changed_jobs: bool = False
+    supplied: tuple[str, ...] = ()
+    partly: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         self.target = self.target or self.table.staged
         self.counts = {number: Counts() for number in self.file_names}
+        said = set().union(*self.spoken.values())
+        self.supplied = tuple(name for name in self.table.column_names if name in said)
+        # columns of which only some of the files speak
+        self.partly = tuple(name for name in self.supplied if any(name not in own for own in self.spoken.values()))
+
+    def speaks(self, alias: str, column: str) -> str:
+        """SQL for whether a bench row speaks of a column of `partly`."""
+        files = ", ".join(str(number) for number, own in self.spoken.items() if column in own)
+        return f"(case when {alias}._spoken is null then {alias}._file in ({files}) else {alias}._spoken & {self.bit(column)} > 0 end)"
+
+    def bit(self, column: str) -> int:
+        return 1 << self.supplied.index(column)
 
 
 def merge(con: duckdb.DuckDBPyConnection, batch: Batch) -> dict[int, Counts]:
@@ -106,8 +120,15 @@ def _content(batch: Batch) -> list[str]:
 
 
 def _same(batch: Batch, one: str, other: str) -> str:
-    columns = _content(batch)
-    return " and ".join(f"{one}.{name} is not distinct from {other}.{name}" for name in columns) or "true"
+    """SQL for whether two rows of one key say the same, of what both speak of; a staged row speaks of everything."""
+    conditions = []
+    for name in _content(batch):
+        equal = f"{one}.{name} is not distinct from {other}.{name}"
+        if name in batch.partly:
+            silent = [f"not {batch.speaks(alias, name)}" for alias in (one, other) if alias != "staged"]
+            equal = f"({' or '.join([*silent, equal])})"
+        conditions.append(equal)
+    return " and ".join(conditions) or "true"
 
 
 def _file_name(batch: Batch, alias: str) -> str:
@@ -226,6 +247,8 @@ def _set_losers_aside(con: duckdb.DuckDBPyConnection, batch: Batch) -> None:
         f"create or replace temp table twin as select *, row_number() over (partition by {', '.join(key)} "
         f"order by _flawed, _file desc, line desc) as rank from arrived where {hashed} in (select key_hash from twin_key)"
     )
+    if batch.partly:
+        _fill_winners(con, batch)
     on_key = " and ".join(f"winner.{name} is not distinct from loser.{name}" for name in key)
     con.execute(
         f"""
@@ -269,6 +292,33 @@ def _set_losers_aside(con: duckdb.DuckDBPyConnection, batch: Batch) -> None:
     )
     for name in ("twin", "loser", "beaten"):
         con.execute(f"drop table {name}")
+
+
+def _fill_winners(con: duckdb.DuckDBPyConnection, batch: Batch) -> None:
+    """What the last row of a key does not speak of, an earlier row of the same load may have said."""
+    key = ", ".join(_key(batch.table))
+    mask = " + ".join(
+        f"max(({batch.speaks('twin', name)})::integer) * {batch.bit(name)}"
+        if name in batch.partly
+        else str(batch.bit(name))
+        for name in batch.supplied
+    )
+    said = ", ".join(
+        f"first({name} order by rank) filter (where {batch.speaks('twin', name)}) as {name}" for name in batch.partly
+    )
+    con.execute(
+        f"create or replace temp table filled as select arg_min(place, rank) as winner_place, {said}, {mask} as spoken_of "
+        f"from twin where not _flawed or rank = 1 group by {key}"
+    )
+    values = ", ".join(f"{name} = filled.{name}" for name in batch.partly)
+    for relation, place in (
+        ("twin", "twin.place"),
+        (staging.bench_name(batch.table), f"{staging.bench_name(batch.table)}.rowid"),
+    ):
+        con.execute(
+            f"update {relation} set {values}, _spoken = filled.spoken_of from filled where filled.winner_place = {place}"
+        )
+    con.execute("drop table filled")
 
 
 def _give_first_file_its_due(con: duckdb.DuckDBPyConnection, batch: Batch, fate: str, places: str) -> None:
@@ -363,6 +413,8 @@ def _values(batch: Batch, alias: str, before: str = "") -> str:
                 out.append(_order(batch, alias))
             case _ if before and name in batch.table.column_names and name not in batch.supplied:
                 out.append(f"{before}.{name}")
+            case _ if before and name in batch.partly:
+                out.append(f"case when {batch.speaks(alias, name)} then {alias}.{name} else {before}.{name} end")
             case _:
                 out.append(f"{alias}.{name}")
     return ", ".join(out)

@@ -112,9 +112,11 @@ def bench_name(table: Table) -> str:
 
 
 def bench_columns(table: Table) -> dict[str, str]:
-    """_line is empty for rows that came straight from a file: their place on the bench tells it."""
+    """_line is empty for rows that came straight from a file: their place on the bench tells it. _spoken tells which
+    columns a row speaks of, where that is more than its own file does (merging.py)."""
     return content_columns(table) | {
         "extra": "VARCHAR", "_file": "INTEGER", "_line": "BIGINT", "_flawed": "BOOLEAN", "_raw": "VARCHAR",
+        "_spoken": "BIGINT",
     }  # fmt: skip
 
 
@@ -267,7 +269,7 @@ def lay_out_straight(
     odd += [f"cells.{name} is null" for name in table.key if name in headings]
     raw = f"case when {' or '.join(odd)} then to_json([{', '.join(f'cells.{name}' for name in headings)}]) end"
     con.execute(
-        f"insert into {bench_name(table)} select {', '.join(columns)}, null, {file_no}, null, false, {raw} "
+        f"insert into {bench_name(table)} select {', '.join(columns)}, null, {file_no}, null, false, {raw}, null "
         f"from {relation} as cells"
     )
 
@@ -304,7 +306,7 @@ def _lay_out_readings(con: duckdb.DuckDBPyConnection, relation: str, headings: S
                 case when kind.texts is not null then cells.value end,
                 case when not kind.as_written then trim(cells.value) end, case when not kind.as_written then {unit} end,
                 null, {file_no}, null, false,
-                case when {odd} then to_json([{", ".join(f"cells.{name}" for name in headings)}]) end
+                case when {odd} then to_json([{", ".join(f"cells.{name}" for name in headings)}]) end, null
             from {relation} as cells
             left join reading_kind as kind
                 on kind.step_text = cells.step and kind.quantity_text = cells.quantity
@@ -367,7 +369,7 @@ def _lay_out_traces(con: duckdb.DuckDBPyConnection, relation: str, headings: Seq
             insert into bench_trace
             select cells.job_id, coalesce({step}, kind.usual_step), coalesce({attempt}, 1), cells.quantity, kind.unit,
                 {elapsed}, case when {possible} then {figure} end, {instrument}, null, {file_no}, null, false,
-                case when {odd} then to_json([{", ".join(f"cells.{name}" for name in headings)}]) end
+                case when {odd} then to_json([{", ".join(f"cells.{name}" for name in headings)}]) end, null
             from {relation} as cells
             left join trace_kind as kind
                 on kind.quantity_text = cells.quantity

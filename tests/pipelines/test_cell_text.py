@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 from datetime import date, datetime
+from decimal import Decimal
 
 import pytest
 from hypothesis import given
@@ -36,6 +37,7 @@ from pipelines.cell_text import Ambiguous, Figure, Unreadable
         ("41'", None, Figure(41, "'")),
         (12, None, Figure(12)),
         (1.2, ",", Figure(1.2)),
+        (Decimal("1.200"), None, Figure(1.2)),
     ],
 )
 def test_figures(text, mark, figure):
@@ -44,7 +46,23 @@ def test_figures(text, mark, figure):
 
 @pytest.mark.parametrize(
     "text",
-    ["OL", "o.l.", "abc", "450-480", "5'6\"", "#DIV/0!", "12 %", "1,5 or 2", "1,23,4", "12/5", True, "--5", "(5"],
+    [
+        "OL",
+        "o.l.",
+        "abc",
+        "450-480",
+        "5'6\"",
+        "#DIV/0!",
+        "12 %",
+        "1,5 or 2",
+        "1,23,4",
+        "12/5",
+        True,
+        "--5",
+        "(5",
+        "1e400",
+        float("inf"),
+    ],
 )
 def test_what_is_no_figure_is_refused(text):
     with pytest.raises(Unreadable):

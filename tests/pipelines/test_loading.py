@@ -286,7 +286,7 @@ def test_the_notes_of_witnesses_are_thinned_to_two_of_each_row(fleet):
     staging.create_empty_tables(con)
     con.execute("insert into staged_job (job_id) select 'J' || n from range(10) t(n)")
     con.execute(
-        "insert into witness select 'jobs', n, 'L' || lpad(load::varchar, 4, '0') from range(10) a(n), range(2, 12000) b(load)"
+        "insert into witness select 'jobs', n, format('L{:04d}', load) from range(10) a(n), range(2, 12000) b(load)"
     )
     merging.thin_witnesses(con)
     assert con.execute(
