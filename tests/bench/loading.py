@@ -68,6 +68,7 @@ def main() -> None:
     parser.add_argument("--installs", type=int, default=200_000)
     parser.add_argument("--runs", type=int, default=3)
     parser.add_argument("--folder", type=Path, help="keep the invented files here and use them again")
+    parser.add_argument("--gauge-logs", action="store_true", help="load the gauge logs too (the plain read has none)")
     parser.add_argument("--seed", type=int, default=7)
     asked = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="slowfuse-bench-") as scratch:
@@ -77,6 +78,9 @@ def main() -> None:
 
             made = fleet.make_fleet(installs=asked.installs, seed=asked.seed, as_of=date.today())
             write.write_contract(made, folder)
+        if not asked.gauge_logs:
+            for logs in folder.glob("traces*"):
+                logs.unlink()
         size = sum(path.stat().st_size for path in folder.rglob("*") if path.is_file()) / 1e6
         print(f"{asked.installs:,} installs, {size:,.0f} MB of files, {os.cpu_count()} cores, {asked.runs} runs each")
         slowfuse = [sys.executable, "-m", "dashboard.command_line"]
