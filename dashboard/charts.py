@@ -18,6 +18,7 @@ from pipelines.contract import STEPS
 TOO_FEW = 20
 RATE_CLASSES = (0.5, 0.6, 0.7, 0.8, 0.9, 0.95)
 RATIO_TICKS = [0.125, 0.25, 0.5, 1, 2, 4, 8, 16]
+RATIO_LABEL = "datum.value < 1 ? '1/' + round(1 / datum.value) : datum.value"
 # a telephone has room for one column of a legend
 NARROW_COLUMNS = alt.ExprRef("width < 420 ? 1 : 3")
 FLAG_SHAPE = {"usual": "circle", "below": "triangle-down", "above": "triangle-up", "too_few": "cross"}
@@ -77,7 +78,8 @@ def heat_of_steps(groups: pl.DataFrame, group_word: str, look: Look) -> Picture:
                 orient="top",
                 labelAngle=0 if len(names) <= 4 else -38,
                 labelOverlap=False,
-                labelLimit=110,
+                # upright names stay within their column; slanted ones have room beside it
+                labelLimit=alt.ExprRef("max(40, bandwidth('x') - 2)") if len(names) <= 4 else 110,
                 domain=False,
                 ticks=False,
             ),
@@ -353,7 +355,8 @@ def effects_with_interval(
         "at:Q",
         title="times as often as after a good step",
         scale=alt.Scale(type="log", domain=[least, most], nice=False, clamp=True),
-        axis=alt.Axis(values=RATIO_TICKS, format="~g", orient="bottom"),
+        # fractions are short enough for every label to find room: the 1 must never be the one left out
+        axis=alt.Axis(values=RATIO_TICKS, labelExpr=RATIO_LABEL, labelOverlap=False, orient="bottom"),
     )
     tooltip = [
         alt.Tooltip("step_word:N", title="Step"),
@@ -385,6 +388,8 @@ def incidence_curves(curves: pl.DataFrame, look: Look) -> Picture:
         ),
     )
     scale = alt.Scale(domain=["Step not good", "Step good"], range=[look.not_good, look.good])
+    # the same key for both layers: a layer that asks for none takes it from the other
+    key = alt.Legend(title=None, symbolType="stroke", symbolSize=300, symbolStrokeWidth=2.2, symbolOpacity=1)
     base = alt.Chart(frame)
     x = alt.X("years:Q", title="Years in service", axis=alt.Axis(tickMinStep=1, tickCount=8))
     y = alt.Y("incidence:Q", title="Had it by then", axis=alt.Axis(format=".0%", tickCount=5))
@@ -392,16 +397,16 @@ def incidence_curves(curves: pl.DataFrame, look: Look) -> Picture:
         x=x,
         y=alt.Y("low:Q", title="Had it by then"),
         y2="high:Q",
-        color=alt.Color("arm_word:N", scale=scale, legend=None),
+        color=alt.Color("arm_word:N", scale=scale, legend=key),
     )
     line = base.mark_line(interpolate="step-after", strokeWidth=2.2).encode(
         x=x,
         y=y,
-        color=alt.Color("arm_word:N", scale=scale, legend=alt.Legend(title=None)),
+        color=alt.Color("arm_word:N", scale=scale, legend=key),
         strokeDash=alt.StrokeDash(
             "arm_word:N",
             scale=alt.Scale(domain=["Step not good", "Step good"], range=[[1, 0], [6, 4]]),
-            legend=alt.Legend(title=None, symbolType="stroke", symbolSize=300),
+            legend=key,
         ),
     )
     hover = base.mark_point(size=60, opacity=0).encode(
@@ -425,7 +430,9 @@ def visits_and_failures_avoided(curve: pl.DataFrame, visits: int, look: Look) ->
     # the first visits are what one decides about: far beyond them the picture would hide them
     curve = curve.filter(pl.col("visits") <= max(5 * visits, 150))
     base = alt.Chart(curve)
-    x = alt.X("visits:Q", title="Visits", axis=alt.Axis(format=",d", tickCount=6), scale=alt.Scale(nice=False))
+    x = alt.X(
+        "visits:Q", title="Visits", axis=alt.Axis(format=",d", tickCount=6, tickMinStep=1), scale=alt.Scale(nice=False)
+    )
     y_title = "Failures avoided"
     band = base.mark_area(color=look.good, opacity=0.15).encode(x=x, y=alt.Y("low:Q", title=y_title), y2="high:Q")
     line = base.mark_line(color=look.good, strokeWidth=2.4).encode(x=x, y=alt.Y("avoided:Q", title=y_title))
@@ -445,11 +452,14 @@ def visits_and_failures_avoided(curve: pl.DataFrame, visits: int, look: Look) ->
     if chosen.is_empty():
         chosen = curve.tail(1)
     here = chosen.with_columns(
-        label=pl.format("{} visits: {} avoided", pl.col("visits"), pl.col("avoided").round(1).cast(pl.String))
+        label=pl.struct("visits", "avoided").map_elements(
+            lambda r: f"{words.counted(r['visits'], 'visit')}: {words.tenths(r['avoided'])} avoided",
+            return_dtype=pl.String,
+        )
     )
     said = (
         alt.Chart(here)
-        .mark_text(align="left", dx=9, dy=14, fontSize=13, fontWeight=600, color=look.ink)
+        .mark_text(align="left", dx=9, dy=-14, fontSize=13, fontWeight=600, color=look.ink)
         .encode(x="visits:Q", y="avoided:Q", text="label:N")
     )
     mark = alt.Chart(here).mark_rule(color=look.ink, strokeWidth=1).encode(x="visits:Q")
@@ -459,7 +469,7 @@ def visits_and_failures_avoided(curve: pl.DataFrame, visits: int, look: Look) ->
     last = curve.tail(1).with_columns(label=pl.lit("in no order"))
     label = (
         alt.Chart(last)
-        .mark_text(align="right", dy=16, dx=-4, fontSize=12, color=look.soft_ink)
+        .mark_text(align="right", dy=-9, dx=-4, fontSize=12, color=look.soft_ink)
         .encode(x="visits:Q", y="at_random:Q", text="label:N")
     )
     return dressed(alt.layer(band, random, line, mark, dot, said, label, hover).properties(height=300), look)

@@ -67,7 +67,7 @@ STATE_COLOUR = {
 }
 
 FLAG = {
-    "below": "▼ below target, more than chance explains",
+    "below": "▼ below target by more than chance",
     "above": "▲ above target",
     "usual": "as usual",
     "too_few": "too few jobs to say",
@@ -392,8 +392,11 @@ def number(value: Any, digits: int = 1) -> str:
 
 
 def tenths(value: Any) -> str:
-    """A number of failures: always one digit, so that the ends of a range read alike."""
-    return "–" if _missing(value) else f"{float(value or 0):,.1f}"
+    """A number of failures: one digit, so that the ends of a range read alike; a small one is never told as nought."""
+    if _missing(value):
+        return "–"
+    value = float(value or 0)
+    return f"{value:.1g}" if 0 < value < 0.05 else f"{value:,.1f}"
 
 
 def figure(value: Any, figures: int = 4) -> str:

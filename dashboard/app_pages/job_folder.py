@@ -180,7 +180,7 @@ def _facts(job: dict[str, Any]) -> None:
         "Warranty until": words.date(job.get("warranty_until")),
         "From": f"{said(job.get('source_file'))}, line {said(job.get('source_line'))}, load {said(job.get('load_id'))}",
     }
-    with st.container(horizontal=True, gap="medium", key="job_facts"):
+    with st.container(horizontal=True, gap="small", key="job_facts"):
         for name, value in pairs.items():
             st.markdown(f":small[:gray[{name}]]  \n{value}", width="content")
 
@@ -221,7 +221,8 @@ def _steps(grades: pl.DataFrame) -> None:
                 sure = words.SOURCE_STATUS.get(row["status"], row["status"])
                 # these sources say themselves how sure they are
                 says_itself = row["status"] in ("common practice", "maker") or row["source"].startswith("Recalled")
-                source = f"Limit: {sure}" if says_itself else f"Limit: {row['source']}{clause} ({sure})"
+                cited = f"{row['source'].replace(f' ({sure})', '')}{clause.replace(f' ({sure})', '')}"
+                source = f"Limit: {sure}" if says_itself else f"Limit: {cited} ({sure})"
             by = f"Done by {row['name']}" if row.get("credited_by") == "step" else f"Counted to the lead, {row['name']}"
             ticked = {"done": "Ticked as done", "not_done": "Ticked as not done"}.get(str(row.get("ticked")), "No tick")
             st.markdown(f":small[{words.escaped('. '.join(p for p in (by, ticked, source) if p))}]")

@@ -334,7 +334,7 @@ def _loads(totals: pl.DataFrame) -> None:
                 for row in totals.iter_rows(named=True)
             ],
             "Single values left out": totals["values_rejected"],
-            "Taken back": totals["undone_at"],
+            "Taken back": [words.moment(at) for at in totals["undone_at"]],
         }
     )
     st.dataframe(
@@ -344,7 +344,11 @@ def _loads(totals: pl.DataFrame) -> None:
         column_config={
             "Load": st.column_config.TextColumn(pinned=True),
             "Started": st.column_config.DatetimeColumn(format="D MMM YYYY, HH:mm"),
-            "Taken back": st.column_config.DatetimeColumn(format="D MMM YYYY, HH:mm"),
+            **{
+                name: st.column_config.NumberColumn(format="localized")
+                for name, kind in table.schema.items()
+                if kind.is_integer()
+            },
         },
         alt="Each load with the counts of its rows",
     )
@@ -381,7 +385,7 @@ _PARTS = ("rows_new", "rows_changed", "rows_unchanged", "rows_rejected", "rows_p
 
 def _left_out(totals: pl.DataFrame) -> None:
     components.heading("What was left out, and why")
-    with st.container(horizontal=True, vertical_alignment="bottom"):
+    with st.container(horizontal=True, vertical_alignment="top"):
         load_id = links.select("Load", totals["load_id"].to_list(), "load", placeholder="All loads", width=180)
         scope = links.segmented(
             "What",

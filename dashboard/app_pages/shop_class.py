@@ -59,10 +59,19 @@ def _answer(needs: pl.DataFrame, people: pl.DataFrame, effects: pl.DataFrame, cu
     """Say it in a sentence; returns the step whose class comes first, where one does."""
     step = None
     first = people.filter(pl.col("priority") == "first") if not people.is_empty() else people
-    if first.is_empty():
+    after = people.filter(pl.col("priority") == "next") if not people.is_empty() else people
+    if first.is_empty() and after.is_empty():
         sentence = (
             f"No class comes first: of {words.counted(len(data.technicians()), 'person', 'people')} none has a gap that "
             "training could close and that is larger than chance explains"
+        )
+    elif first.is_empty():
+        short = after.with_columns(jobs_short=pl.col("gap_cannot") * pl.col("jobs_per_year"))
+        widest = short.group_by("step").agg(pl.col("jobs_short").sum(), pl.len()).sort("jobs_short", "step").row(-1)
+        sentence = (
+            "No class comes first yet, since no gap that training could close lies on a step whose cost is known; the "
+            f"most jobs short of the target lie in {words.step(widest[0]).lower()}, with "
+            f"{words.counted(widest[2], 'person', 'people')}"
         )
     else:
         step = (
@@ -89,7 +98,7 @@ def _answer(needs: pl.DataFrame, people: pl.DataFrame, effects: pl.DataFrame, cu
 
 
 def _needs(people: pl.DataFrame, currency: str) -> None:
-    with st.container(horizontal=True, vertical_alignment="bottom"):
+    with st.container(horizontal=True, vertical_alignment="top"):
         step = links.select(
             "Step",
             [step for step in STEPS if step in set(people["step"].to_list())],
@@ -143,7 +152,14 @@ def _needs(people: pl.DataFrame, currency: str) -> None:
 
 def _courses(effects: pl.DataFrame) -> None:
     if effects.is_empty():
-        st.info("No course is in the records yet. Load the table `training` to see whether courses work.")
+        held = data.staged_counts().get("training", 0)
+        if held:
+            st.info(
+                f"{words.counted(held, 'attendance', 'attendances')} on record, too few or too recent to compare those "
+                "trained with those not. That is not the same as no effect."
+            )
+        else:
+            st.info("No course is in the records yet. Load the table `training` to see whether courses work.")
         return
     told = effects.filter(pl.col("evidence") != "too_few")
     few = [words.step(step).lower() for step in effects.filter(pl.col("evidence") == "too_few")["step"]]

@@ -31,7 +31,7 @@ def page() -> None:
         components.not_fitted("Which installs to visit first")
         return
     slot = st.container()
-    with st.container(horizontal=True, vertical_alignment="bottom"):
+    with st.container(horizontal=True, vertical_alignment="top"):
         visits = links.number(
             "Visits to give", "visits", default=40, least=1, most=data.ROWS_AT_MOST, step=5, width=150
         )
@@ -77,10 +77,12 @@ def _answer(totals: dict[str, Any], horizon: int, area: str | None, warranty: in
         return
     where = f" in {area}" if area else ""
     ending = f" whose warranty ends within {warranty} months" if warranty else ""
+    one = totals["visits"] == 1
+    first = "system" if one else words.counted(totals["visits"], "system")
     sentence = (
-        f"The first {words.counted(totals['visits'], 'system')} to visit{where}{ending} hold "
+        f"The first {first} to visit{where}{ending} {'holds' if one else 'hold'} "
         f"{words.tenths(totals['expected_in'])} of the {words.tenths(totals['expected'])} compressor failures expected "
-        f"within {horizon} months among {words.counted(totals['systems'], 'system')}; visiting them would avoid about "
+        f"within {horizon} months among {words.counted(totals['systems'], 'system')}; visiting {'it' if one else 'them'} would avoid about "
         f"{words.tenths(totals['avoided_in'])} ({words.tenths(totals['avoided_low'])} to "
         f"{words.tenths(totals['avoided_high'])})"
     )

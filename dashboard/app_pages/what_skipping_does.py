@@ -42,7 +42,12 @@ def page() -> None:
         contrasts = [code for code in words.CONTRAST if code in data.effect_contrasts(outcome)] or ["not_good"]
         contrast = (
             links.select(
-                "Compared", contrasts, "contrast", default=contrasts[0], format_func=lambda c: words.CONTRAST[c]
+                "Compared",
+                contrasts,
+                "contrast",
+                default=contrasts[0],
+                format_func=lambda c: words.CONTRAST[c],
+                width=340,
             )
             or contrasts[0]
         )
