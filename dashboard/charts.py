@@ -356,7 +356,12 @@ def effects_with_interval(
         title="times as often as after a good step",
         scale=alt.Scale(type="log", domain=[least, most], nice=False, clamp=True),
         # fractions are short enough for every label to find room: the 1 must never be the one left out
-        axis=alt.Axis(values=RATIO_TICKS, labelExpr=RATIO_LABEL, labelOverlap=False, orient="bottom"),
+        axis=alt.Axis(
+            values=[tick for tick in RATIO_TICKS if least <= tick <= most],
+            labelExpr=RATIO_LABEL,
+            labelOverlap=False,
+            orient="bottom",
+        ),
     )
     tooltip = [
         alt.Tooltip("step_word:N", title="Step"),
@@ -457,10 +462,14 @@ def visits_and_failures_avoided(curve: pl.DataFrame, visits: int, look: Look) ->
             return_dtype=pl.String,
         )
     )
+    # at the head of the upright line, where no curve passes; on its inner side
+    is_far = float(here["visits"][0]) > 0.6 * float(curve["visits"].max() or 1)  # type: ignore[arg-type]
     said = (
         alt.Chart(here)
-        .mark_text(align="left", dx=9, dy=-14, fontSize=13, fontWeight=600, color=look.ink)
-        .encode(x="visits:Q", y="avoided:Q", text="label:N")
+        .mark_text(
+            align="right" if is_far else "left", dx=-9 if is_far else 9, fontSize=13, fontWeight=600, color=look.ink
+        )
+        .encode(x="visits:Q", y=alt.value(10), text="label:N")
     )
     mark = alt.Chart(here).mark_rule(color=look.ink, strokeWidth=1).encode(x="visits:Q")
     dot = (
