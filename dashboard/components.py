@@ -187,6 +187,7 @@ def job_table(steps: pl.DataFrame, which: JobFilter, key: str) -> None:
     st.dataframe(
         shown,
         hide_index=True,
+        placeholder="–",
         height=min(38 + 35 * len(ids), 460),
         column_config={
             "Open": st.column_config.ButtonColumn(

@@ -289,6 +289,11 @@ def quantity(code: str | None) -> str:
     return QUANTITY.get(code or "", _plain(code))
 
 
+def applies_to(condition: str) -> str:
+    """What a limit holds for, as `limits.csv` has it ("refrigerant=R-22|R-407C"), read aloud."""
+    return condition.replace("=", " ").replace("|", " or ").replace(";", ", ").replace("_", " ")
+
+
 def unit(code: str | None) -> str:
     return UNIT.get(code or "", code or "")
 

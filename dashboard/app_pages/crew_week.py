@@ -236,6 +236,7 @@ def _fleet_table(fleet: pl.DataFrame) -> None:
         st.dataframe(
             table,
             hide_index=True,
+            placeholder="–",
             height="content",
             key=place,
             on_select=partial(
@@ -330,6 +331,7 @@ def _people(people: pl.DataFrame, step: str, crew: str | None) -> None:
         st.dataframe(
             table,
             hide_index=True,
+            placeholder="–",
             key=place,
             on_select=partial(_count_chosen, place, [{"technician": who} for who in ids]),
             selection_mode="single-cell",

@@ -146,7 +146,7 @@ def _limits(limits: pl.DataFrame, rules: HouseRules) -> None:
                 ("below " if bound == "excl" and v is not None else "") + words.measured(v, u)
                 for v, u, bound in zip(rows["at_most"], rows["unit"], text("bound"), strict=True)
             ],
-            "Holds for": text("applies_to"),
+            "Holds for": [words.applies_to(condition) for condition in text("applies_to")],
             "Source": text("source"),
             "Clause": text("clause"),
             "How sure": [words.SOURCE_STATUS.get(status, status) for status in text("status")],
@@ -156,6 +156,7 @@ def _limits(limits: pl.DataFrame, rules: HouseRules) -> None:
     st.dataframe(
         table,
         hide_index=True,
+        placeholder="–",
         height=min(38 + 35 * table.height, 480),
         column_config={"What": st.column_config.TextColumn(pinned=True)},
         alt="The limits in force with their source and how sure it is",
@@ -302,6 +303,7 @@ def _changes() -> None:
                 }
             ),
             hide_index=True,
+            placeholder="–",
             alt="Every change of the house rules, newest first",
         )
 

@@ -120,7 +120,8 @@ def _no_such_job(asked: str | None, which: JobFilter, slot: DeltaGenerator) -> N
     for row in found.iter_rows(named=True):
         st.button(
             f"{words.escaped(row['job_id'])} · {words.equipment_in_sentence(row['equipment'])}, "
-            f"{words.date(row['finished_on'])} · {row['good']} of {row['known']} known steps good",
+            f"{words.date(row['finished_on'])} · "
+            + ("put in by others" if row["by_others"] else f"{row['good']} of {row['known']} known steps good"),
             key=f"choose_{row['job_id']}",
             type="tertiary",
             on_click=_go,
@@ -316,6 +317,7 @@ def _readings(job_id: str) -> None:
         st.dataframe(
             table,
             hide_index=True,
+            placeholder="–",
             height=min(38 + 35 * table.height, 560),
             column_config={
                 "Quantity": st.column_config.TextColumn(pinned=True),
@@ -352,6 +354,7 @@ def _afterwards(job: dict[str, Any]) -> None:
         st.dataframe(
             table,
             hide_index=True,
+            placeholder="–",
             height=min(38 + 35 * table.height, 320),
             column_config={"Day": st.column_config.DateColumn(format="D MMM YYYY")},
             alt="Later calls to the system",

@@ -145,6 +145,7 @@ def _how_it_would_be_read(paths: list[Path]) -> str | None:
         st.dataframe(
             samples,
             hide_index=True,
+            placeholder="–",
             height=min(38 + 35 * samples.height, 420),
             column_config={"Heading": st.column_config.TextColumn(pinned=True)},
             alt="Each heading with its place, and cells before and after reading",
@@ -340,6 +341,7 @@ def _loads(totals: pl.DataFrame) -> None:
     st.dataframe(
         table,
         hide_index=True,
+        placeholder="–",
         height=min(38 + 35 * table.height, 320),
         column_config={
             "Load": st.column_config.TextColumn(pinned=True),
@@ -363,6 +365,7 @@ def _loads(totals: pl.DataFrame) -> None:
                 {c: c.replace("_", " ").capitalize() for c in shown if c in files.columns}
             ),
             hide_index=True,
+            placeholder="–",
             alt="Each file of each load with the counts of its rows",
         )
     standing = totals.filter(pl.col("undone_at").is_null())["load_id"].to_list()
@@ -406,6 +409,7 @@ def _left_out(totals: pl.DataFrame) -> None:
             st.dataframe(
                 reasons.rename({c: c.replace("_", " ").capitalize() for c in reasons.columns}),
                 hide_index=True,
+                placeholder="–",
                 alt="How many rows and values were left out for each reason",
             )
     pages = max(1, -(-rows // data.PAGE_OF_JOBS))
@@ -425,6 +429,7 @@ def _left_out(totals: pl.DataFrame) -> None:
                 }
             ).select("File", "Line", "Column", "Found", "Why", "What", "Table", "Load", "The row as written"),
             hide_index=True,
+            placeholder="–",
             height=min(38 + 35 * shown.height, 480),
             column_config={"Why": st.column_config.TextColumn(width="large")},
             alt="What was left out, with file, line, column, what was found and why",

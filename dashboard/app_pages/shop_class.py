@@ -144,6 +144,7 @@ def _needs(people: pl.DataFrame, currency: str) -> None:
     st.dataframe(
         table,
         hide_index=True,
+        placeholder="–",
         height=min(38 + 35 * rows.height, 420),
         column_config={"Technician": st.column_config.TextColumn(pinned=True)},
         alt="Who could use a class in which step, with the parts of the gap and what closing it would save",
@@ -191,6 +192,7 @@ def _courses(effects: pl.DataFrame) -> None:
     st.dataframe(
         table,
         hide_index=True,
+        placeholder="–",
         height=min(38 + 35 * table.height, 420),
         column_config={"Held": st.column_config.DateColumn(format="D MMM YYYY")},
         alt="Each course or step with its effect, its range and how many were trained",

@@ -208,6 +208,7 @@ def _list(risks: pl.DataFrame, horizon: int, currency: str) -> None:
     st.dataframe(
         table,
         hide_index=True,
+        placeholder="–",
         height=min(38 + 35 * len(ids), 520),
         column_config={
             "Job": st.column_config.ButtonColumn(
@@ -273,6 +274,7 @@ def _how_good(horizon: int) -> None:
             st.dataframe(
                 table,
                 hide_index=True,
+                placeholder="–",
                 height="content",
                 column_config={"Asked on": st.column_config.DateColumn(format="D MMM YYYY")},
                 alt="How the list did on earlier dates",

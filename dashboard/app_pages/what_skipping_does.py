@@ -198,6 +198,7 @@ def _table(effects: pl.DataFrame) -> None:
         st.dataframe(
             table,
             hide_index=True,
+            placeholder="–",
             height="content",
             column_config={"Step": st.column_config.TextColumn(pinned=True)},
             alt="Hazard ratios by step and age with intervals, counts and evidence",
@@ -266,6 +267,7 @@ def _cost() -> None:
     st.dataframe(
         table,
         hide_index=True,
+        placeholder="–",
         height="content",
         column_config={"Step": st.column_config.TextColumn(pinned=True)},
         alt="Cost a year of each step that is not good",
