@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import tempfile
 from pathlib import Path
 from typing import Any
@@ -14,6 +15,7 @@ from pipelines.contract import KNOWN_STATES, STEPS
 from pipelines.errors import InputError, StoreMissingError
 
 ENDINGS = ["csv", "tsv", "txt", "xlsx", "parquet", "jsonl", "ndjson"]
+_ROUND = "dock_round"
 HOW_ROWS = (
     "For each file: **read = new + changed + unchanged + rejected + passed over**, always. *Changed*: the same key came "
     "with other content; the earlier row is kept as history. *Passed over*: titles, totals and blank lines. A row is "
@@ -65,7 +67,7 @@ def _answer(totals: pl.DataFrame) -> None:
                 words.counted(values, "single value") if values else "",
             )
         )
-        sentence += f"; {left_out} could not be taken in, each listed below with its reason"
+        sentence += f"; {left_out} could not be taken in, {'each ' if rejected + values > 1 else ''}listed below with its reason"
     else:
         sentence += "; nothing was left out"
     components.answer(sentence + ".")
@@ -80,7 +82,7 @@ def _put_in() -> None:
         "Export files: CSV, Excel, Parquet or JSON Lines. They are read here and stay on this machine.",
         type=ENDINGS,
         accept_multiple_files=True,
-        key="files",
+        key=f"files_{st.session_state.setdefault(_ROUND, 0)}",
     )
     if not files:
         return
@@ -98,6 +100,9 @@ def _put_in() -> None:
     if try_it:
         _run([*arguments, "--dry-run"], "Trying the files; nothing is kept")
     if do_it and _run(arguments, "Loading, grading and working out the figures"):
+        # the files are in the store now: neither the page nor the folder of this session keeps them
+        st.session_state[_ROUND] += 1
+        shutil.rmtree(folder, ignore_errors=True)
         st.rerun()
 
 
@@ -230,9 +235,9 @@ def _run(arguments: list[str], title: str) -> bool:
             if last.said.strip():
                 slot.code(last.said[-6000:], language=None, wrap_lines=True)
         if last.code == 0:
-            status.update(label=f"{title}: done", state="complete")
+            status.update(label=f"{title}: done", state="complete", expanded=True)
         else:
-            status.update(label=f"{title}: not done; nothing of the store was changed", state="error")
+            status.update(label=f"{title}: not done; nothing of the store was changed", state="error", expanded=True)
     return last.code == 0
 
 
