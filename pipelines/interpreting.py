@@ -495,10 +495,9 @@ def interpret(
     if table.name == "steps" and set(feed.columns) >= {"ticked"} and feed.step:
         # a wide row says nothing of a step where all its cells are blank
         said_of = [name for name in feed.columns if name not in ("job_id", "step")]
-        silent = [
-            index for index in indices if index not in faults and all(cells[name][index] is None for name in said_of)
+        indices = [
+            index for index in indices if index in faults or any(cells[name][index] is not None for name in said_of)
         ]
-        indices = [index for index in indices if index not in set(silent)]
     measure = _measurer(feed, source, marks, cells) if table.name in MEASURED_TABLES else None
     converter = _limit_converter(cells) if table.name == "equipment_limits" else None
     extra = _extra(feed, source, raw) if keeps_extra else None

@@ -6,7 +6,6 @@ published at once. A file that cannot be used is said and left; the others still
 
 from __future__ import annotations
 
-import hashlib
 import tempfile
 from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -19,127 +18,25 @@ import duckdb
 
 from pipelines import interpreting, merging, readers, staging, straight, units
 from pipelines.cell_text import Unreadable, as_text, is_blank
-from pipelines.contract import TABLE_BY_NAME, TABLES, Table
+from pipelines.contract import TABLES, Table
 from pipelines.errors import InputError
 from pipelines.interpreting import Feed, FileContext, Marks, Rejected, TypedRows, UnreadReading
+from pipelines.load_report import FATES, FileCount, LoadReport
 from pipelines.mapping import Mapping, Source
 from pipelines.readers import CsvLayout, InputFile, RawRows
 from pipelines.recognising import contract_source
+from pipelines.standing import StandingFiles
 from pipelines.store import Store
 
 # Cells held in memory at once; a file beyond that is read again for each table that it feeds
 CELLS_HELD = 12_000_000
-# Raised whenever the same file would be read otherwise than before: then it is read again
-READING_VERSION = 1
-FATES = ("new", "changed", "unchanged", "rejected")
-
-
-# --- the report
-
-
-@dataclass
-class FileCount:
-    """What became of the rows of one file: read = new + changed + unchanged + rejected + passed_over."""
-
-    source_file: str
-    size: int = 0
-    sha256: str = ""
-    read: int = 0
-    new: int = 0
-    changed: int = 0
-    unchanged: int = 0
-    rejected: int = 0
-    passed_over: int = 0
-    values_rejected: int = 0
-    tables: dict[str, merging.Counts] = field(default_factory=dict)
-    values_by_table: dict[str, int] = field(default_factory=dict)
-    notes: list[str] = field(default_factory=list)
-
-
-@dataclass
-class LoadReport:
-    """The outcome of one load. failed : file -> why it could not be used."""
-
-    load_id: str
-    files: list[FileCount] = field(default_factory=list)
-    failed: dict[str, str] = field(default_factory=dict)
-    messages: list[str] = field(default_factory=list)
-    examples: list[str] = field(default_factory=list)
-    dry_run: bool = False
-
-    def total(self, name: str) -> int:
-        return sum(getattr(file, name) for file in self.files)
-
-    @property
-    def tables(self) -> dict[str, merging.Counts]:
-        """Rows by table over all files."""
-        found: dict[str, merging.Counts] = {}
-        for file in self.files:
-            for name, counts in file.tables.items():
-                into = found.setdefault(name, merging.Counts())
-                for fate in FATES:
-                    into.add(fate, getattr(counts, fate))
-        return {table.name: found[table.name] for table in TABLES if table.name in found}
-
-    @property
-    def rejected_any(self) -> bool:
-        return bool(self.total("rejected") or self.total("values_rejected") or self.failed)
-
-    @property
-    def is_useless(self) -> bool:
-        """No file could be used, or every row was rejected."""
-        if not self.files:
-            return True
-        return bool(self.total("rejected")) and not (
-            self.total("new") + self.total("changed") + self.total("unchanged")
-        )
-
-    def render(self) -> str:
-        """The report as text: counts for each file and table, then what was left out and why."""
-        header = ("file", "read", "new", "changed", "unchanged", "rejected", "passed over", "values rejected")
-        rows = [
-            (f.source_file, f.read, f.new, f.changed, f.unchanged, f.rejected, f.passed_over, f.values_rejected)
-            for f in self.files
-        ]
-        shown: list[tuple[Any, ...]] = (
-            list(rows) if len(rows) <= 40 else [*rows[:20], (f"... {len(rows) - 30} more files",), *rows[-10:]]
-        )
-        if len(rows) > 1:
-            names = ("read", "new", "changed", "unchanged", "rejected", "passed_over", "values_rejected")
-            shown = [*shown, ("all files", *(self.total(name) for name in names))]
-        lines = [f"Load {self.load_id}" + (" (dry run: nothing was changed)" if self.dry_run else "")]
-        lines += _table_text(header, shown)
-        tables = [(n, c.new, c.changed, c.unchanged, c.rejected) for n, c in self.tables.items()]
-        if tables:
-            lines += ["", *_table_text(("table", "new", "changed", "unchanged", "rejected"), tables)]
-        notes = [f"{file.source_file}: {note}" for file in self.files for note in file.notes]
-        if notes or self.messages:
-            lines += ["", *self.messages[:20], *notes[:20]]
-            if len(notes) > 20:
-                lines.append(f"... and {len(notes) - 20} more notes")
-        if self.examples:
-            lines += ["", *self.examples]
-        for reason in self.failed.values():
-            lines += ["", reason]
-        return "\n".join(lines)
-
-
-def _table_text(header: tuple[str, ...], rows: list[tuple[Any, ...]]) -> list[str]:
-    cells = [[f"{cell:,}" if isinstance(cell, int) else str(cell) for cell in row] for row in (header, *rows)]
-    widths = [max(len(row[place]) for row in cells if place < len(row)) for place in range(len(header))]
-    return [
-        "  ".join(
-            cell.ljust(width) if place == 0 else cell.rjust(width)
-            for place, (cell, width) in enumerate(zip(row, widths, strict=False))
-        ).rstrip()
-        for row in cells
-    ]
+ROWS_WAITING = 200_000
 
 
 # --- what is to be loaded
 
 
-@dataclass
+@dataclass(eq=False)
 class Part:
     """One grid of one file (the file itself, or a sheet): number, sources that read it, and its rows once read."""
 
@@ -258,16 +155,18 @@ class _Run:
         self.counts: dict[str, FileCount] = {}
         self.rejected: list[tuple[str, Rejected]] = []
         self.unread: list[tuple[str, UnreadReading]] = []
+        self.fates_waiting: list[tuple[Any, ...]] = []
         self.scratch = tempfile.TemporaryDirectory(prefix="slowfuse-load-")
         self.workbooks: dict[Path, readers.Workbook] = {}
         self.digests: dict[str, Future[str]] = {}
         self.pool = ThreadPoolExecutor(1)
         self.cells_held = 0
+        self.held: set[int] = set()
         row = con.execute(
             f"select coalesce(max(reading_order & {(1 << staging.ARRIVAL_BITS) - 1}), -1) + 1 from staged_reading"
         ).fetchone()
         self.arrivals = row[0] if row else 0
-        self.meaning = _meaning(mapping, rules)
+        self.standing = StandingFiles(con, self.load_id, mapping, rules)
 
     def close(self) -> None:
         self.pool.shutdown(wait=True)
@@ -283,15 +182,17 @@ class _Run:
         touched: set[str] = set()
         for file in files:
             try:
-                known = self._known(file, touched)
-                if known is not None:
-                    self._witness(file, known)
+                count = self.standing.look(file, touched, self._sha256)
+                if count is not None:
+                    self.counts[file.shown] = count
+                    self.report.files.append(count)
                     continue
                 before = len(self.parts)
                 self._plan(file)
                 touched |= {feed.table.name for part in self.parts[before:] for _, feed in part.feeds}
             except InputError as error:
                 self.report.failed[file.shown] = str(error)
+        self.standing.witness()
         for part in self.parts:
             self._digest(part.file)
         for part in self.parts:
@@ -301,69 +202,15 @@ class _Run:
             feeding = [part for part in self.parts if any(feed.table is table for _, feed in part.feeds)]
             if feeding:
                 self.say(f"{table.name}: {len(feeding)} file{'s' if len(feeding) > 1 else ''}")
-                self._take_table(table, [part for part in feeding if part in self.parts])
+                self._take_table(table, [part for part in feeding if part.file.shown in self.counts])
+        staging.insert_rows(con, "row_fate", self.fates_waiting)
         self._write_rejected()
         merging.thin_witnesses(self.con)
         self._count_parts()
         self._write_runs()
 
-    def _known(self, file: InputFile, touched: set[str]) -> tuple[str, dict[str, int]] | None:
-        """(load, rows by table) where this very file was loaded before and all that it brought still stands.
-
-        touched : tables that an earlier file of this load changes; what follows it must be held against it.
-        """
-        if self.meaning is None:
-            return None
-        runs = self.con.execute(
-            "select load_id, sha256 from load_run where source_file = $file and bytes = $size and meaning = $meaning "
-            "and undone_at is null and rows_new > 0 and rows_changed + rows_unchanged + rows_rejected = 0 "
-            "and values_rejected = 0 order by load_id desc limit 3",
-            {"file": file.shown, "size": file.size, "meaning": self.meaning},
-        ).fetchall()
-        if not runs:
-            return None
-        digest = self._digest(file).result()
-        for load_id, sha256 in runs:
-            if sha256 != digest:
-                continue
-            brought = self.con.execute(
-                "select table_name, rows_new, rows_changed + rows_unchanged + rows_rejected from load_table "
-                "where load_id = $load and source_file = $file",
-                {"load": load_id, "file": file.shown},
-            ).fetchall()
-            if any(other for *_, other in brought) or touched & {table for table, *_ in brought}:
-                continue
-            stands = {
-                table: merging.height(
-                    self.con,
-                    f"{TABLE_BY_NAME[table].staged} where load_id = $load and source_file = $file",
-                    {"load": load_id, "file": file.shown},
-                )
-                for table, *_ in brought
-            }
-            if all(stands[table] == new for table, new, _ in brought):
-                return load_id, stands
-        return None
-
-    def _witness(self, file: InputFile, known: tuple[str, dict[str, int]]) -> None:
-        """Count a file that was loaded before, unchanged, and note that this load brought its rows as well."""
-        before, stands = known
-        row = self.con.execute(
-            "select rows_read, rows_passed_over from load_run where load_id = $load and source_file = $file",
-            {"load": before, "file": file.shown},
-        ).fetchone()
-        assert row is not None
-        count = FileCount(file.shown, file.size, read=row[0], unchanged=row[0] - row[1])
-        count.notes.append(f"the same file as in load {before}, and all of it still stands.")
-        for table, rows in stands.items():
-            count.tables[table] = merging.Counts(unchanged=rows)
-            self.con.execute(
-                f"insert into witness select $table, {merging.key_hash(TABLE_BY_NAME[table], 'staged')}, $now "
-                f"from {TABLE_BY_NAME[table].staged} as staged where load_id = $before and source_file = $file",
-                {"table": table, "now": self.load_id, "before": before, "file": file.shown},
-            )
-        self.counts[file.shown] = count
-        self.report.files.append(count)
+    def _sha256(self, file: InputFile) -> str:
+        return self._digest(file).result()
 
     def _digest(self, file: InputFile) -> Future[str]:
         if file.shown not in self.digests:
@@ -544,8 +391,12 @@ class _Run:
         """Free a part's rows where much is held; they are read again when asked for."""
         if part.raw is None or part.straight is not None:
             return
-        held = sum(each.raw.height * len(each.raw.headings) for each in self.parts if each.raw is not None)
-        if held > CELLS_HELD and (part.by_mapping or not part.is_multiple):
+        if part.number not in self.held:
+            self.held.add(part.number)
+            self.cells_held += part.raw.height * max(len(part.raw.headings), 10)
+        if self.cells_held > CELLS_HELD and (part.by_mapping or not part.is_multiple):
+            self.held.discard(part.number)
+            self.cells_held -= part.raw.height * max(len(part.raw.headings), 10)
             part.raw = None
             part.lists.clear()
 
@@ -567,8 +418,12 @@ class _Run:
         laid_parts: list[Part] = []
         offsets: list[tuple[int, int]] = []
         spoken: dict[int, tuple[str, ...]] = {}
+        waiting: list[tuple[int, TypedRows]] = []  # rows of many small files are laid out together
         staging.clear_bench(self.con, table)
         for part in parts:
+            if part.straight is not None or sum(len(rows.lines) for _, rows in waiting) > ROWS_WAITING:
+                staging.lay_out(self.con, waiting)
+                waiting = []
             try:
                 offset = self._lay_out_straight(part, table) if part.straight is not None else None
                 if offset is not None and part.straight is not None:
@@ -580,13 +435,16 @@ class _Run:
                         name for name in table.column_names if any(name in rows.supplied for rows in laid)
                     )
                     for rows in laid:
-                        self._lay_out(part, rows)
+                        self._note(part, rows)
+                        waiting.append((part.number, rows))
             except InputError as error:
                 staging.clear_file(self.con, table, part.number)
+                waiting = [(number, rows) for number, rows in waiting if number != part.number]
                 self._give_up(part, str(error))
                 continue
             laid_parts.append(part)
             self._let_go(part)
+        staging.lay_out(self.con, waiting)
         if laid_parts:
             self._merge(table, laid_parts, offsets, spoken)
         self.con.execute(f"drop table if exists {staging.bench_name(table)}")
@@ -686,8 +544,8 @@ class _Run:
         ).fetchall()
         return dict(found)
 
-    def _lay_out(self, part: Part, rows: TypedRows) -> None:
-        staging.lay_out(self.con, rows, part.number)
+    def _note(self, part: Part, rows: TypedRows) -> None:
+        """Count what was rejected of the rows of one table in a part, and keep it for the record."""
         shown = part.file.shown
         self.rejected += [(shown, rejected) for rejected in rows.rejected]
         self.unread += [(shown, unread) for unread in rows.unread if unread.job_id]
@@ -699,11 +557,8 @@ class _Run:
         counts = count.tables.setdefault(rows.table.name, merging.Counts())
         counts.rejected += len(lines)
         if part.is_multiple:
-            if lines:
-                self.con.executemany(
-                    "insert into row_fate values (?, ?, 'rejected', ?)",
-                    [(part.number, line, rows.table.name) for line in sorted(set(lines))],
-                )
+            fates = [(part.number, line, "rejected", rows.table.name) for line in sorted(set(lines))]
+            self.fates_waiting += fates
         else:
             part.fed_lines_rejected += len(lines)
 
@@ -758,7 +613,8 @@ class _Run:
             rows = interpreting.interpret(feed, source, raw, marks, self._context(part, source), keeps_extra=False)
             if table.name == "readings":
                 self._settle_readings(rows, source)
-            self._lay_out(part, rows)
+            self._note(part, rows)
+            staging.lay_out(self.con, [(part.number, rows)])
         return opened.first_line - first_rowid
 
     def _merge(
@@ -812,41 +668,22 @@ class _Run:
         self.con.execute("drop table row_fate")
 
     def _write_rejected(self) -> None:
-        import polars as pl
-
-        rows = [
-            (self.load_id, shown, r.line, r.scope, r.table, r.column, r.value, r.reason, r.row_text)
-            for shown, r in self.rejected
-        ]
-        if rows:
-            names = (
-                "load_id",
-                "source_file",
-                "source_line",
-                "scope",
-                "table_name",
-                "column_name",
-                "value",
-                "reason",
-                "row_as_text",
-            )
-            columns = zip(*rows, strict=True)
-            frame = pl.DataFrame(
-                [
-                    pl.Series(name, list(column), dtype=pl.Int64 if name == "source_line" else pl.String)
-                    for name, column in zip(names, columns, strict=True)
-                ]
-            )
-            self.con.register("rejected_now", frame.to_arrow())
-            self.con.execute("insert into rejected_row select * from rejected_now")
-            self.con.unregister("rejected_now")
-        unread = [
-            (u.job_id, u.step, u.quantity, u.value, u.reason, self.load_id, shown, u.line) for shown, u in self.unread
-        ]
-        for start in range(0, len(unread), 10000):
-            self.con.executemany(
-                "insert into unread_reading values (?, ?, ?, ?, ?, ?, ?, ?)", unread[start : start + 10000]
-            )
+        staging.insert_rows(
+            self.con,
+            "rejected_row",
+            [
+                (self.load_id, shown, r.line, r.scope, r.table, r.column, r.value, r.reason, r.row_text)
+                for shown, r in self.rejected
+            ],
+        )
+        staging.insert_rows(
+            self.con,
+            "unread_reading",
+            [
+                (u.job_id, u.step, u.quantity, u.value, u.reason, self.load_id, shown, u.line)
+                for shown, u in self.unread
+            ],
+        )
         for shown, line, column, value, reason, scope in self.con.execute(
             "select source_file, source_line, column_name, value, reason, scope from rejected_row where load_id = $load "
             "qualify row_number() over (partition by source_file, reason order by source_line) <= 2 "
@@ -862,41 +699,30 @@ class _Run:
         name = self.mapping.name if self.mapping else None
         for count in self.report.files:
             count.sha256 = self.digests[count.source_file].result()
-        self.con.executemany(
-            "insert into load_run values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, null, ?)",
-            [
-                (self.load_id, self.now, ended, c.source_file, c.size, c.sha256, name, c.read, c.new, c.changed,
-                 c.unchanged, c.rejected, c.passed_over, c.values_rejected, self.meaning)
-                for c in self.report.files
-            ] or [(self.load_id, self.now, ended, "", 0, "", name, 0, 0, 0, 0, 0, 0, 0, None)],
-        )  # fmt: skip
-        rows = [
-            (
-                self.load_id,
-                c.source_file,
-                table,
-                n.new,
-                n.changed,
-                n.unchanged,
-                n.rejected,
-                c.values_by_table.get(table, 0),
-            )
+        runs = [
+            (self.load_id, self.now, ended, c.source_file, c.size, c.sha256, name, c.read, c.new, c.changed, c.unchanged,
+             c.rejected, c.passed_over, c.values_rejected, None, self.standing.meaning)
             for c in self.report.files
-            for table, n in c.tables.items()
-        ]
-        if rows:
-            self.con.executemany("insert into load_table values (?, ?, ?, ?, ?, ?, ?, ?)", rows)
-
-
-def _meaning(mapping: Mapping | None, rules: Any) -> str | None:
-    """What the same bytes mean the same under: the mapping and the altitude; None where other files have a say."""
-    text = ""
-    if mapping is not None:
-        cells = [cell for source in mapping.source for feed in interpreting.feeds_of(source) for cell in feed.cells]
-        if any(cell.look_up is not None for cell in cells):
-            return None
-        text = mapping.model_dump_json()
-    return hashlib.sha256(f"{READING_VERSION} {rules.altitude_ft} {text}".encode()).hexdigest()
+        ]  # fmt: skip
+        staging.insert_rows(self.con, "load_run", runs)
+        staging.insert_rows(
+            self.con,
+            "load_table",
+            [
+                (
+                    self.load_id,
+                    c.source_file,
+                    table,
+                    n.new,
+                    n.changed,
+                    n.unchanged,
+                    n.rejected,
+                    c.values_by_table.get(table, 0),
+                )
+                for c in self.report.files
+                for table, n in c.tables.items()
+            ],
+        )
 
 
 def _layout(source: Source) -> CsvLayout:

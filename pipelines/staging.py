@@ -124,35 +124,57 @@ def clear_bench(con: duckdb.DuckDBPyConnection, table: Table) -> None:
     con.execute(f"create or replace temp table {bench_name(table)} ({_listed(bench_columns(table))})")
 
 
-def lay_out(con: duckdb.DuckDBPyConnection, rows: TypedRows, file_no: int) -> None:
-    """Put interpreted rows on the bench."""
-    if not rows.lines:
-        return
+_POLARS_NAME = {
+    "DOUBLE": "Float64", "INTEGER": "Int64", "BIGINT": "Int64", "DATE": "Date", "BOOLEAN": "Boolean",
+}  # fmt: skip
+
+
+def _insert_columns(con: duckdb.DuckDBPyConnection, target: str, columns: dict[str, tuple[str, list[Any]]]) -> None:
+    """Insert whole columns: name -> (DuckDB type, cells). Row by row DuckDB takes a thousand times as long."""
     import polars as pl
 
-    kinds = {
-        "VARCHAR": pl.String, "DOUBLE": pl.Float64, "INTEGER": pl.Int64, "DATE": pl.Date,
-        "TIMESTAMP": pl.Datetime("us"), "BOOLEAN": pl.Boolean, "BIGINT": pl.Int64,
-    }  # fmt: skip
-    height = len(rows.lines)
     series = []
-    for name, kind in content_columns(rows.table).items():
-        column = rows.columns.get(name) or [None] * height
-        series.append(pl.Series(name, column, dtype=kinds.get(kind, pl.String), strict=False))
-    frame = pl.DataFrame(
-        [
-            *series,
-            pl.Series("extra", rows.extra, dtype=pl.String),
-            pl.Series("_file", [file_no] * height, dtype=pl.Int32),
-            pl.Series("_line", rows.lines, dtype=pl.Int64),
-            pl.Series("_flawed", rows.flawed, dtype=pl.Boolean),
-        ]
-    )
-    con.register("laid_out", frame.to_arrow())
+    for name, (kind, cells) in columns.items():
+        dtype = pl.Datetime("us") if kind == "TIMESTAMP" else getattr(pl, _POLARS_NAME.get(kind, "String"))
+        series.append(pl.Series(name, cells, dtype=dtype, strict=False))
+    con.register("rows_to_insert", pl.DataFrame(series).to_arrow())
     try:
-        con.execute(f"insert into {bench_name(rows.table)} by name select * from laid_out")
+        con.execute(f"insert into {target} by name select * from rows_to_insert")
     finally:
-        con.unregister("laid_out")
+        con.unregister("rows_to_insert")
+
+
+def insert_rows(con: duckdb.DuckDBPyConnection, target: str, rows: list[tuple[Any, ...]]) -> None:
+    """Insert rows that have a cell for each column of a table, in its order."""
+    if not rows:
+        return
+    kinds = con.execute(
+        "select column_name, data_type from duckdb_columns() where table_name = $table order by column_index",
+        {"table": target},
+    ).fetchall()
+    columns = zip(*rows, strict=True)
+    _insert_columns(
+        con, target, {name: (kind, list(cells)) for (name, kind), cells in zip(kinds, columns, strict=True)}
+    )
+
+
+def lay_out(con: duckdb.DuckDBPyConnection, laid: list[tuple[int, TypedRows]]) -> None:
+    """Put interpreted rows of one table on the bench. laid : (file number, its rows), in order of arrival."""
+    laid = [(file_no, rows) for file_no, rows in laid if rows.lines]
+    if not laid:
+        return
+    table = laid[0][1].table
+    columns: dict[str, tuple[str, list[Any]]] = {}
+    for name, kind in content_columns(table).items():
+        cells: list[Any] = []
+        for _, rows in laid:
+            cells += rows.columns.get(name) or [None] * len(rows.lines)
+        columns[name] = (kind, cells)
+    columns["extra"] = ("VARCHAR", [cell for _, rows in laid for cell in rows.extra])
+    columns["_file"] = ("INTEGER", [file_no for file_no, rows in laid for _ in rows.lines])
+    columns["_line"] = ("BIGINT", [line for _, rows in laid for line in rows.lines])
+    columns["_flawed"] = ("BOOLEAN", [flawed for _, rows in laid for flawed in rows.flawed])
+    _insert_columns(con, bench_name(table), columns)
 
 
 # --- straight from a file

@@ -9,7 +9,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from pipelines import loading, undo
+from pipelines import load_report, loading, undo
 from pipelines.house_rules import HouseRules
 from pipelines.mapping import Mapping, parse_mapping
 from pipelines.store import Store
@@ -42,7 +42,7 @@ class Fleet:
         shutil.copytree(_loaded_once(), self.store.folder)
         return self
 
-    def load(self, *paths: Path, mapping: str | Mapping | None = None, **how: Any) -> loading.LoadReport:
+    def load(self, *paths: Path, mapping: str | Mapping | None = None, **how: Any) -> load_report.LoadReport:
         chosen = parse_mapping(mapping) if isinstance(mapping, str) else mapping
         report = loading.load(self.store, list(paths) or [self.exports], chosen, self.rules, **how)
         for file in report.files:
@@ -51,7 +51,7 @@ class Fleet:
             assert min(file.new, file.changed, file.unchanged, file.rejected, file.passed_over) >= 0, file
         return report
 
-    def load_text(self, name: str, content: str | bytes, **how: Any) -> loading.FileCount:
+    def load_text(self, name: str, content: str | bytes, **how: Any) -> load_report.FileCount:
         report = self.load(self.write(name, content), **how)
         return next(file for file in report.files if file.source_file == name)
 
@@ -87,7 +87,7 @@ def _loaded_once() -> Path:
     return fleet.store.folder
 
 
-def counts(file: loading.FileCount) -> dict[str, int]:
+def counts(file: load_report.FileCount) -> dict[str, int]:
     """The counts of a file that are not zero."""
     names = ("read", "new", "changed", "unchanged", "rejected", "passed_over", "values_rejected")
     return {name: getattr(file, name) for name in names if getattr(file, name)}

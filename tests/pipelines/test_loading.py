@@ -256,7 +256,8 @@ def test_a_file_that_still_stands_is_not_read_again_but_counts_and_witnesses(fle
     first = fleet.load(path).load_id
     again = fleet.load(path)
     assert counts(again.files[0]) == {"read": 2, "unchanged": 2}
-    assert again.files[0].notes == [f"the same file as in load {first}, and all of it still stands."]
+    assert again.files[0].stands_since == first
+    assert "still stands: jobs_2.csv (1 in all)" in again.render()
     fleet.undo(first)
     assert fleet.ask("select job_id, load_id from staged_job where job_id like 'K%' order by 1") == [
         ("K1", again.load_id),
