@@ -122,9 +122,10 @@ def fit(
     ] = None,
 ) -> None:
     """Work out compliance, step effects, risk, costs and training needs from the store's records."""
+    day = _day(as_of) if as_of else None
     place = Store.locate(store)
     place.current_file()
-    _fit(place, _day(as_of) if as_of else None)
+    _fit(place, day)
 
 
 @app.command()
