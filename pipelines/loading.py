@@ -102,8 +102,12 @@ def load(
         run.report.dry_run = dry_run
         try:
             run.take(files)
-            if not run.report.files and run.report.failed:
-                raise InputError("\n".join(run.report.failed.values()))
+            if not run.report.files:
+                reasons = [*run.report.failed.values(), *run.report.messages]
+                raise InputError(
+                    "\n".join(["Nothing could be loaded.", *reasons[:20]])
+                    + "\nPropose a mapping with `slowfuse map`, and load with --mapping."
+                )
         finally:
             run.close()
         # always: the house rules and what people entered may have changed since, too
@@ -660,7 +664,7 @@ class _Run:
             count = self.counts[part.file.shown]
             count.read += part.n_read
             count.rejected += part.n_faults + part.fed_lines_rejected
-            for fate, lines in fates.get(part.number, {}).items():
+            for fate, lines in fates.get(part.number, {}).items() if part.is_multiple else ():
                 setattr(count, fate, getattr(count, fate) + lines)
         for count in self.report.files:
             count.values_rejected = sum(count.values_by_table.values())

@@ -212,6 +212,14 @@ def test_headings_of_nobody_are_refused_with_what_to_do(fleet):
         fleet.load(fleet.write("install log.csv", "Work Order,Lead\nJ1,T1\n"))
 
 
+def test_a_folder_in_which_nothing_can_be_used_changes_nothing(fleet):
+    folder = fleet.write("elsewhere/log.csv", "Work Order,Lead\nJ1,T1\n").parent
+    before = fleet.store.pointer()
+    with pytest.raises(InputError, match=r"log.csv: passed over(.|\n)*slowfuse map"):
+        fleet.load(folder)
+    assert fleet.store.pointer() == before
+
+
 def test_a_load_of_which_every_row_is_rejected_is_useless(fleet):
     report = fleet.load(fleet.write("jobs_2.csv", "job_id,system_id\nJ5,S77\n"))
     assert report.is_useless
