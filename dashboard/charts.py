@@ -120,8 +120,11 @@ def heat_of_steps(groups: pl.DataFrame, group_word: str, look: Look) -> Picture:
     count = base.mark_text(dy=10, fontSize=11, opacity=wide_enough).encode(text="n_text:N", color=number_ink)
     # on top of all, so that a click on a number is a click on its cell
     touch = base.mark_rect(fillOpacity=0, strokeOpacity=0, cursor="pointer").add_params(cell)
+    # a layer without marks would be told to a screen reader as a picture without a name
+    layers = [(full, True), (sparse, False), (rate, True), (too_few, False), (count, None), (touch, None)]
+    there = [layer for layer, enough in layers if enough is None or enough in frame["enough"]]
     # the height holds the axis and the legend too
-    chart = alt.layer(full, sparse, rate, too_few, count, touch).properties(height=44 * len(steps) + 130)
+    chart = alt.layer(*there).properties(height=44 * len(steps) + 130)
     return dressed(chart, look)
 
 

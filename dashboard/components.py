@@ -191,7 +191,7 @@ def job_table(steps: pl.DataFrame, which: JobFilter, key: str) -> None:
         height=min(38 + 35 * len(ids), 460),
         column_config={
             "Open": st.column_config.ButtonColumn(
-                "", width=70, type="tertiary", key=click_key, on_click=_open_clicked, args=(ids, click_key, which)
+                "Folder", width=70, type="tertiary", key=click_key, on_click=_open_clicked, args=(ids, click_key, which)
             ),
             "Finished": st.column_config.DateColumn(format="D MMM YYYY"),
             "State": st.column_config.TextColumn(width=195),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 import tempfile
+import textwrap
 from pathlib import Path
 from typing import Any
 
@@ -226,6 +227,11 @@ def _sample_row(sample: Any) -> dict[str, str]:
     }
 
 
+def _folded(said: str) -> str:
+    """Sentences of the command folded to the page; its tables, told by their runs of blanks, stay as they are."""
+    return "\n".join(line if "  " in line.strip() else textwrap.fill(line, 88) for line in said.splitlines())
+
+
 def _run(arguments: list[str], title: str) -> bool:
     """Run the command line and show what it says; True if it ended well."""
     with st.status(f"{title} …", expanded=True) as status:
@@ -233,7 +239,7 @@ def _run(arguments: list[str], title: str) -> bool:
         last = running.Command()
         for last in running.run(arguments, data.store()):
             if last.said.strip():
-                slot.code(last.said[-6000:], language=None, wrap_lines=True)
+                slot.code(_folded(last.said[-6000:]), language=None)
         if last.code == 0:
             status.update(label=f"{title}: done", state="complete", expanded=True)
         else:

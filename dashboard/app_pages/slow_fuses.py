@@ -212,7 +212,7 @@ def _list(risks: pl.DataFrame, horizon: int, currency: str) -> None:
         height=min(38 + 35 * len(ids), 520),
         column_config={
             "Job": st.column_config.ButtonColumn(
-                "", width=70, type="tertiary", key=key, on_click=_open_clicked, args=(ids, key)
+                "Folder", width=70, type="tertiary", key=key, on_click=_open_clicked, args=(ids, key)
             ),
             "System": st.column_config.TextColumn(pinned=True),
             "Chance": st.column_config.TextColumn(help=f"Of a compressor failure within {horizon} months"),

@@ -136,7 +136,7 @@ def _pictures(effects: pl.DataFrame, outcome: str) -> None:
     side_by_side = st.grid(max(1, len(bands)), min_column_width=420, gap="large")
     for band in bands:
         with side_by_side.cell():
-            st.subheader(words.AGE_BAND[band], anchor=False)
+            st.header(words.AGE_BAND[band], anchor=False)
             st.altair_chart(
                 charts.effects_with_interval(effects, band, looks.current(), tuple(kinds)),
                 alt=f"{words.outcome(outcome)}, {words.AGE_BAND[band].lower()}: ratios by step with 95 % intervals",
