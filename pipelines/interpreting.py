@@ -793,7 +793,12 @@ def _wide_readings(feed: Feed, source: Source, raw: RawRows, marks: Marks, conte
             if measured is None and reason is None:
                 continue
             if job_id is None:
-                continue  # the row's own job or step was rejected for its empty key already
+                written_id = next((value for name, value, _ in faults.get(index, []) if name == "job_id"), "")
+                why = "is empty, and it is part of the key of readings"
+                rows.rejected.append(
+                    Rejected(raw.lines[index], "row", "readings", "job_id", written_id, why, raw.row_text(index))
+                )
+                break
             if measured is None:
                 heading = cell.heading or about.name
                 rows.rejected.append(

@@ -53,6 +53,7 @@ class Part:
     n_read: int = 0
     n_faults: int = 0
     fed_lines_rejected: int = 0
+    said: set[tuple[int, str, str]] = field(default_factory=set)  # rejected rows already on record
 
     @property
     def feeds(self) -> list[tuple[Source, Feed]]:
@@ -551,7 +552,14 @@ class _Run:
     def _note(self, part: Part, rows: TypedRows) -> None:
         """Count what was rejected of the rows of one table in a part, and keep it for the record."""
         shown = part.file.shown
-        self.rejected += [(shown, rejected) for rejected in rows.rejected]
+        for rejected in rows.rejected:
+            # a row without its key feeds several tables, but it is said once
+            place = (rejected.line, rejected.column, rejected.row_text)
+            if rejected.scope == "row" and part.is_multiple:
+                if place in part.said:
+                    continue
+                part.said.add(place)
+            self.rejected.append((shown, rejected))
         self.unread += [(shown, unread) for unread in rows.unread if unread.job_id]
         count = self.counts[shown]
         for rejected in rows.rejected:

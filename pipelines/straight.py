@@ -172,19 +172,41 @@ def open_parquet(con: duckdb.DuckDBPyConnection, file: InputFile, scratch: Path)
         all(heading in known for heading in headings)
         and len(set(headings)) == len(headings)
         and all(simple.match(kind) for _, kind, *_ in described)
-        # figures written as text need the file's decimal mark
-        and not any(
-            name.lower() == "value" and kind == "VARCHAR" and "quantity" not in headings for name, kind, *_ in described
-        )
+        and _marks_are_points(con, place, described)
     )
     cells = ", ".join(_parquet_cell(name, kind) for name, kind, *_ in described)
     return StraightFile(f"(select {cells} from {place})", headings, row[0] if row else 0, 1, ".", is_plain)
+
+
+def _marks_are_points(con: duckdb.DuckDBPyConnection, place: str, described: list[tuple[str, ...]]) -> bool:
+    """Whether figures that a Parquet file holds as text have a point as their decimal mark, beyond doubt."""
+    figures = {
+        column.name
+        for table in TABLE_BY_NAME.values()
+        for column in table.columns
+        if column.kind in ("number", "integer")
+    }
+    for name, kind, *_ in described:
+        if kind != "VARCHAR" or name.strip().lower() not in figures:
+            continue
+        column = '"' + name.replace('"', '""') + '"'
+        row = con.execute(
+            f"select bool_or(contains({column}, ',')), bool_or(contains({column}, '.')), "
+            f"bool_or(regexp_matches({column}, '^-?([0-9]*[.]([0-9]{{1,2}}|[0-9]{{4,}})|0[.][0-9]+)$')) from {place}"
+        ).fetchone()
+        has_comma, has_point, is_proved = row or (False, False, False)
+        if has_comma or (has_point and not is_proved):
+            return False
+    return True
 
 
 def _parquet_cell(name: str, kind: str) -> str:
     column = '"' + name.replace('"', '""') + '"'
     alias = name.strip().lower()
     if kind == "TIMESTAMP":
-        # midnight alone is a date, as a table program writes it
-        return f"strftime({column}, '%Y-%m-%d %H:%M:%S') as {alias}"
+        # a table program writes a date as its midnight
+        is_date = any(
+            alias in table.by_name and table.by_name[alias].kind == "date" for table in TABLE_BY_NAME.values()
+        )
+        return f"strftime({column}, '{'%Y-%m-%d' if is_date else '%Y-%m-%d %H:%M:%S'}') as {alias}"
     return f"{column}::varchar as {alias}"

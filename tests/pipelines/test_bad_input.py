@@ -171,6 +171,43 @@ def test_parquet_rows_are_numbered_from_one(fleet):
     assert fleet.rejected()[0][:2] == ("part-1.parquet", 3)
 
 
+def test_parquet_of_text_and_of_midnights_reads_like_a_csv(fleet):
+    frame = pl.DataFrame(
+        {
+            "call_id": ["C1", "C2"],
+            "system_id": ["S1", "S2"],
+            "opened_on": [datetime(2024, 8, 1), datetime(2024, 8, 2)],
+            "cost": ["1.200", "1,5"],
+        }
+    )
+    frame.write_parquet(fleet.exports / "calls.parquet")
+    report = fleet.load(fleet.exports / "calls.parquet")
+    assert counts(report.files[0]) == {"read": 2, "new": 2}
+    # 1,5 proves the comma, so 1.200 is twelve hundred
+    assert fleet.ask("select opened_on::varchar, cost from staged_call order by call_id") == [
+        ("2024-08-01", 1200.0),
+        ("2024-08-02", 1.5),
+    ]
+
+
+def test_a_wide_row_without_its_job_is_said_once_and_lost_never(fleet):
+    mapping = """
+[[source]]
+name = "log"
+files = ["log.csv"]
+job_id = "job"
+[[source.step]]
+step = "evacuation"
+ticked = { heading = "tick", words = { Y = "done" } }
+readings.vacuum = { heading = "um", unit = "micron" }
+readings.pump_time = { heading = "min", unit = "min" }
+"""
+    text = "job,tick,um,min\nJ1,Y,450,30\n,Y,460,30\n,,470,\n,,,\nJ2,,,\n"
+    found = fleet.load(fleet.write("log.csv", text), mapping=mapping).files[0]
+    assert counts(found) == {"read": 5, "new": 1, "rejected": 2, "passed_over": 2}
+    assert fleet.rejected() == [("log.csv", 3, "row", "job_id", ""), ("log.csv", 4, "row", "job_id", "")]
+
+
 @pytest.mark.parametrize("content", [b"", b"\n\n", b"\x00\x01\x02", b"PAR1", "é".encode("utf-16")])
 @pytest.mark.parametrize("name", ["calls.csv", "calls.parquet", "calls.xlsx", "calls.jsonl"])
 def test_a_damaged_or_empty_file_is_an_input_error_and_no_traceback(fleet, name, content):
@@ -207,7 +244,9 @@ def test_both_ways_of_reading_agree_on_plain_and_odd_cells(fleet, monkeypatch):
     other = Fleet(fleet.exports.parent / "other").with_jobs()
     monkeypatch.setattr("pipelines.straight.open_csv", lambda *_: None)
     careful = other.load_text("readings.csv", text)
-    for one, two in zip(first, other.ask(f"select {columns} from staged_reading order by reading_order, reading_no"), strict=True):
+    for one, two in zip(
+        first, other.ask(f"select {columns} from staged_reading order by reading_order, reading_no"), strict=True
+    ):
         assert one == two
     assert other.ask("select source_line, scope, column_name, value, reason from rejected_row order by all") == why
     assert counts(straight) == counts(careful)
