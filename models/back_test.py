@@ -22,6 +22,7 @@ EVENTS_BEFORE_AT_LEAST = 20
 EVENTS_AFTER_AT_LEAST = 5
 SYSTEMS_AT_THE_TOP = 120
 GROUPS = 10
+DRAWS = 60
 # how many jobs of the fleet a technician's share of unknown steps borrows
 BORROWED_JOBS = 12.0
 
@@ -63,7 +64,7 @@ def back_test(con: duckdb.DuckDBPyConnection, seed: int) -> BackTest:
         assert model is not None
         shares = _shares_then(con, cutoff, model.technicians)
         predictor = install_risk.Predictor(model, install_risk.systems_of(systems, model), shares)
-        found = install_risk.predict(predictor, (HORIZON_MONTHS,), seed)[HORIZON_MONTHS]
+        found = install_risk.predict(predictor, (HORIZON_MONTHS,), seed, draws=DRAWS)[HORIZON_MONTHS]
         days, failed = systems["days"].to_numpy(), systems["has_failed"].to_numpy()
         card, parts = _judged(cutoff, found, days, failed)
         cards.append(card)
@@ -94,12 +95,13 @@ def _shares_then(con: duckdb.DuckDBPyConnection, cutoff: date, technicians: dict
     bad, good = np.isin(levels, rate_cells.NOT_GOOD) * weight, (levels == rate_cells.GOOD) * weight
     person = jobs["technician_id"].replace_strict(technicians, default=-1, return_dtype=pl.Int64).to_numpy()
     fleet = bad.sum(axis=0) / np.maximum((bad + good).sum(axis=0), 1)
-    shares = np.tile(fleet, (len(technicians) + 1, 1))
-    for number in range(len(technicians)):
-        own = person == number
-        known = (bad[own] + good[own]).sum(axis=0)
-        shares[number] = (bad[own].sum(axis=0) + BORROWED_JOBS * fleet) / (known + BORROWED_JOBS)
-    return shares
+    people = len(technicians) + 1
+    # whom the model has not met stands in the last row and takes the fleet's shares
+    own_bad, own_known = np.zeros((people, len(fleet))), np.zeros((people, len(fleet)))
+    np.add.at(own_bad, person, bad)
+    np.add.at(own_known, person, bad + good)
+    own_bad[-1], own_known[-1] = 0.0, 0.0
+    return (own_bad + BORROWED_JOBS * fleet) / (own_known + BORROWED_JOBS)
 
 
 def _judged(

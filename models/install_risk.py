@@ -15,7 +15,14 @@ import numpy as np
 import polars as pl
 from scipy import optimize
 
-from models.profiled_rates import RateFit, Rows, Term, fit_rates, gamma_shape_log_likelihood
+from models.profiled_rates import (
+    RateFit,
+    Rows,
+    Term,
+    fit_rates,
+    gamma_shape_log_likelihood,
+    slope_of_log_expected,
+)
 from models.rate_cells import DAYS_A_YEAR, NOT_GOOD, UNKNOWN, RateCells, decode
 from pipelines.contract import STEPS
 
@@ -23,8 +30,9 @@ OUTCOME = "compressor_failure"
 HORIZONS = (12, 24, 36)
 EARLY_YEARS = 2.0
 DRAWS = 120
+SHAPE_ROUNDS = 3
 # standard deviations of the priors: they matter where a fleet is small and vanish where it is large
-STEP_SD, GROUP_SD, VISITED_SD, AGE_SD, LOG_AGE_SD = 0.7, 0.7, 0.7, 0.2, 1.0
+STEP_SD, GROUP_SD, VISITED_SD, AGE_SD, LOG_AGE_SD = 0.5, 0.4, 0.5, 0.2, 1.0
 GRID_A_YEAR = 52
 GRID_YEARS = 70
 SMALLEST_REASON = np.log(1.05)
@@ -35,8 +43,8 @@ LOOK_FIRST = "Temperatures, current and static pressure first, without gauges"
 class RiskModel:
     """A fitted rate of compressor failure.
 
-    coefficients, covariance : of [early not good, late not good, early unknown, late unknown (steps each), intercept,
-        age, log(1 + age), groups, visited]. shape : of the technicians' gamma factor.
+    coefficients, covariance : of [early not good, late not good, early unknown, late unknown (steps each), groups, visited,
+        intercept, age, log(1 + age)]. shape : of the technicians' gamma factor.
     """
 
     fit: RateFit
@@ -54,12 +62,11 @@ class RiskModel:
     def parts(self, coefficients: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, float]:
         """(not good [2, steps], age [3], groups, visited) of a vector of coefficients."""
         steps = len(STEPS)
-        age_at = 4 * steps
         return (
             coefficients[: 2 * steps].reshape(2, steps),
-            coefficients[age_at : age_at + 3],
-            coefficients[age_at + 3 : -1],
-            float(coefficients[-1]),
+            coefficients[-3:],
+            coefficients[4 * steps : -4],
+            float(coefficients[-4]),
         )
 
 
@@ -69,39 +76,48 @@ def fit_risk(cells: RateCells) -> RiskModel | None:
     if events.sum() < 1:
         return None
     steps = len(STEPS)
-    half = np.where(cells.is_early[cells.band], 0, 1)
     bad = np.isin(cells.levels, NOT_GOOD).astype(float)
     unknown = (cells.levels == UNKNOWN).astype(float)
+    # which steps are not good, and which unknown, is all that the model sees of a pattern
+    kinds, pattern_place = np.unique(np.concatenate([bad, unknown], axis=1), axis=0, return_inverse=True)
+    pattern_place = pattern_place.ravel()
+    bad, unknown = kinds[:, :steps], kinds[:, steps:]
     by_half = np.zeros((2 * len(bad), 4 * steps))
     by_half[0::2, :steps], by_half[1::2, steps : 2 * steps] = bad, bad
     by_half[0::2, 2 * steps : 3 * steps], by_half[1::2, 3 * steps :] = unknown, unknown
     # the last band is open: its time lies near its beginning
     middle = np.where(cells.to_years > 100, cells.from_years + 2, (cells.from_years + cells.to_years) / 2)
     age = np.stack([np.ones(len(middle)), middle, np.log1p(middle)], axis=1)
+    half, number, groups = np.where(cells.is_early[cells.band], 0, 1), len(middle), max(len(cells.groups), 1)
+    key = (cells.technician * len(bad) + pattern_place[cells.pattern]) * groups + cells.group
+    keys, place = np.unique((key * 2 + cells.is_visited) * 2 + half, return_inverse=True)
+    rest = keys // 4
     rows = Rows(
-        cells.technician,
+        rest // groups // len(bad),
         len(cells.technicians),
-        [cells.pattern * 2 + half, cells.band, cells.group, cells.is_visited.astype(int)],
-        [2 * len(bad), len(middle), len(cells.groups), 2],
+        [rest // groups % len(bad) * 2 + keys % 2, rest % groups, keys // 2 % 2],
+        [2 * len(bad), len(cells.groups), 2],
     )
+    row_years = np.bincount(place * number + cells.band, years, minlength=len(keys) * number).reshape(-1, number)
+    row_events = np.bincount(place, events, minlength=len(keys))
+    band_events = np.bincount(cells.band, events, minlength=number)
     terms = [
         Term(by_half, precision=np.full(4 * steps, 1 / STEP_SD**2)),
-        Term(age, is_levels=False, precision=np.array([1e-4, 1 / AGE_SD**2, 1 / LOG_AGE_SD**2])),
         Term(np.eye(len(cells.groups)), precision=np.full(len(cells.groups), 1 / GROUP_SD**2)),
         Term(np.array([[0.0], [1.0]]), precision=np.array([1 / VISITED_SD**2])),
     ]
+    bands = Term(age, is_levels=False, precision=np.array([1e-4, 1 / AGE_SD**2, 1 / LOG_AGE_SD**2]))
     shape = 5.0
-    start = np.zeros(sum(term.columns for term in terms))
-    start[4 * steps] = np.log(events.sum() / years.sum())
-    fitted = fit_rates(rows, terms, years, events, shape=shape, start=start)
-    for _ in range(3):
-        shape = _best_shape(fitted)
-        fitted = fit_rates(rows, terms, years, events, shape=shape, start=fitted.coefficients)
-    slope = np.concatenate(
-        [table.times(fitted.expected, term.matrix) for table, term in zip(rows.by_stratum, terms, strict=True)], axis=1
-    )
-    with np.errstate(divide="ignore", invalid="ignore"):
-        slope = np.nan_to_num(slope / fitted.stratum_expected[:, None])
+    start = np.zeros(sum(term.columns for term in terms) + bands.columns)
+    start[-3] = np.log(events.sum() / years.sum())
+    fitted = fit_rates(rows, terms, row_years, row_events, shape, start, bands, band_events)
+    for _ in range(SHAPE_ROUNDS):
+        best = _best_shape(fitted)
+        if abs(np.log(best / shape)) < 0.02:
+            break
+        shape = best
+        fitted = fit_rates(rows, terms, row_years, row_events, shape, fitted.coefficients, bands, band_events)
+    slope = slope_of_log_expected(rows, terms, row_years, row_events, shape, bands, band_events, fitted)
     return RiskModel(
         fit=fitted,
         shape=shape,
@@ -225,7 +241,7 @@ class Predictor:
 
 
 def predict(
-    predictor: Predictor, horizons: tuple[int, ...], seed: int, extra_spread: float = 0.0
+    predictor: Predictor, horizons: tuple[int, ...], seed: int, extra_spread: float = 0.0, draws: int = DRAWS
 ) -> dict[int, dict[str, np.ndarray]]:
     """For each horizon: probability, low, high, probability_if_good, [systems] each.
 
@@ -247,7 +263,7 @@ def predict(
     rng = np.random.default_rng(seed)
     values, vectors = np.linalg.eigh((model.covariance + model.covariance.T) / 2)
     root = vectors * np.sqrt(np.maximum(values, 0.0))
-    for _ in range(DRAWS):
+    for _ in range(draws):
         shift = root @ rng.standard_normal(len(coefficients))
         drawn = coefficients + shift
         drawn_factor = predictor.factor(rng, shift)
@@ -258,8 +274,8 @@ def predict(
             found[months]["squares"] += log**2
     results = {}
     for months, kept in found.items():
-        mean = kept["sum"] / DRAWS
-        spread = np.sqrt(np.maximum(kept["squares"] / DRAWS - mean**2, 0.0) * DRAWS / (DRAWS - 1) + extra_spread**2)
+        mean = kept["sum"] / draws
+        spread = np.sqrt(np.maximum(kept["squares"] / draws - mean**2, 0.0) * draws / (draws - 1) + extra_spread**2)
         centre = np.log(np.maximum(kept["expected"], 1e-12))
         results[months] = {
             "probability": -np.expm1(-kept["expected"]),

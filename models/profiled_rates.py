@@ -4,12 +4,14 @@ With D events and M expected events of a technician (before his own factor), the
     sum_rows d x'b  -  sum_technicians (D + shape) log(M + shape)        [+ what does not depend on b]
 shape = 0 profiles a free effect for each technician out of a Poisson model (equal to a dummy for each); shape > 0 is
 the marginal likelihood of a gamma factor with mean 1 and variance 1 / shape. Rows never carry their own covariates:
-a row names one level in each of a few terms, and a term's matrix tells what a level means.
+a row names one level in each of a few terms, and a term's matrix tells what a level means. Time may be given by age band:
+then a row stands for a whole stretch of ages, and the bands' rates enter as sums, without a row for each band.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from scipy import sparse, special
@@ -35,6 +37,19 @@ class Term:
     def columns(self) -> int:
         return self.matrix.shape[1]
 
+    @cached_property
+    def without_zeros(self) -> sparse.csr_matrix:
+        """The matrix without its zeros: of a pattern most steps are good."""
+        return sparse.csr_matrix(self.matrix)
+
+    @cached_property
+    def transposed(self) -> sparse.csr_matrix:
+        return self.without_zeros.T.tocsr()
+
+    def squared(self, weight: np.ndarray) -> np.ndarray:
+        """[columns, columns] weighted sum of products of columns."""
+        return (self.transposed @ self.without_zeros.multiply(weight[:, None]).tocsr()).toarray()
+
 
 @dataclass
 class Rows:
@@ -49,6 +64,7 @@ class Rows:
     levels: list[int]
     by_stratum: list[_CrossTable] = field(init=False, repr=False)
     by_pair: dict[tuple[int, int], _CrossTable] = field(init=False, repr=False)
+    _grouped: dict[int, _Grouping] = field(init=False, repr=False, default_factory=dict)
 
     def __post_init__(self) -> None:
         self.by_stratum = [
@@ -60,6 +76,13 @@ class Rows:
             for i in range(len(self.level))
             for j in range(i + 1, len(self.level))
         }
+
+    def grouped(self, place: int) -> _Grouping:
+        """The rows by the levels of one term; place -1: by stratum."""
+        if place not in self._grouped:
+            level, number = (self.stratum, self.strata) if place < 0 else (self.level[place], self.levels[place])
+            self._grouped[place] = _Grouping(level, number)
+        return self._grouped[place]
 
 
 class _CrossTable:
@@ -73,10 +96,24 @@ class _CrossTable:
         self.columns = (pairs % rights).astype(np.int32)
         self.starts = np.searchsorted(pairs // rights, np.arange(lefts + 1)).astype(np.int32)
 
-    def times(self, weight: np.ndarray, matrix: np.ndarray) -> np.ndarray:
-        """[lefts, rights] table of the weight, times [rights, columns]."""
+    def times(self, weight: np.ndarray, term: Term) -> np.ndarray:
+        """[lefts, rights] table of the weight, times the term's [rights, columns]."""
         values = np.bincount(self.place, weight, minlength=self.pairs)
-        return sparse.csr_matrix((values, self.columns, self.starts), shape=self.shape) @ matrix
+        table = sparse.csr_matrix((values, self.columns, self.starts), shape=self.shape)
+        return sparse.csr_matrix(table @ term.without_zeros).toarray()
+
+
+class _Grouping:
+    """Sums over the rows of each level, for many columns at once."""
+
+    def __init__(self, level: np.ndarray, levels: int) -> None:
+        self.order = np.argsort(level, kind="stable").astype(np.int32)
+        self.starts = np.searchsorted(level[self.order], np.arange(levels + 1)).astype(np.int32)
+        self.shape = (levels, len(level))
+
+    def sums(self, weight: np.ndarray, columns: np.ndarray) -> np.ndarray:
+        """[levels, columns] sums of weight x columns."""
+        return sparse.csr_matrix((weight[self.order], self.order, self.starts), shape=self.shape) @ columns
 
 
 @dataclass(frozen=True)
@@ -118,143 +155,209 @@ def fit_rates(
     events: np.ndarray,
     shape: float = 0.0,
     start: np.ndarray | None = None,
+    bands: Term | None = None,
+    band_events: np.ndarray | None = None,
 ) -> RateFit:
     """Log ratios of rates by maximum (penalised) likelihood.
 
     Parameters
     ----------
     rows : look-ups. terms : one for each look-up of `rows`, in its order.
-    years, events : [rows]; rows without time and without events count for nothing.
+    years : [rows], or [rows, bands] with `bands`. events : [rows]; rows without time and events count for nothing.
     shape : of the technicians' gamma factor; 0 for a free effect for each.
     start : [columns] where to begin.
+    bands : what each age band means, its columns last in the results; band_events : [bands] events in each.
 
     Returns
     -------
     RateFit. A column with no events (and no prior) has no finite estimate: its rows say nothing about the others and
     are left out, as the limit of the likelihood does.
     """
-    slices, total = [], 0
-    for term in terms:
-        slices.append(slice(total, total + term.columns))
-        total += term.columns
-    precision = np.concatenate(
-        [np.zeros(term.columns) if term.precision is None else term.precision for term in terms] or [np.zeros(0)]
-    )
-    years = years.astype(float).copy()
-    usable = np.ones(total, dtype=bool)
-    stratum_events = np.bincount(rows.stratum, events, minlength=rows.strata)
-    if shape == 0.0:
-        # a technician without events takes the factor 0 and says nothing
-        years[stratum_events[rows.stratum] == 0] = 0.0
+    return _Newton(rows, terms, years, events, shape, bands, band_events).run(start)
 
-    event_score = np.zeros(total)
-    for place, term in enumerate(terms):
-        by_level = np.bincount(rows.level[place], events, minlength=rows.levels[place])
-        event_score[slices[place]] = term.matrix.T @ by_level
-        time_by_level = np.bincount(rows.level[place], years, minlength=rows.levels[place])
-        has_time = (np.abs(term.matrix).T @ time_by_level) > 0
-        without_events = term.is_levels & (event_score[slices[place]] == 0) & (precision[slices[place]] == 0)
-        usable[slices[place]] &= has_time & ~without_events
-        if without_events.any():
-            silent = np.any(term.matrix[:, without_events] > 0, axis=1)
-            years[silent[rows.level[place]]] = 0.0
 
-    coefficients = np.zeros(total) if start is None else np.where(np.isfinite(start), start, 0.0)
-    coefficients[~usable] = 0.0
+class _Newton:
+    """One fit under way."""
 
-    def linear_of(b: np.ndarray) -> np.ndarray:
-        eta = np.zeros(len(years))
-        for place, term in enumerate(terms):
-            eta += (term.matrix @ b[slices[place]])[rows.level[place]]
-        return eta
+    def __init__(
+        self,
+        rows: Rows,
+        terms: list[Term],
+        years: np.ndarray,
+        events: np.ndarray,
+        shape: float,
+        bands: Term | None,
+        band_events: np.ndarray | None,
+    ) -> None:
+        self.rows, self.terms, self.events, self.shape, self.bands = rows, terms, events, shape, bands
+        self.years = years.astype(float).copy()
+        self.band_events = np.zeros(0) if band_events is None else band_events
+        every: list[Term] = terms if bands is None else [*terms, bands]
+        self.slices, total = [], 0
+        for term in every:
+            self.slices.append(slice(total, total + term.columns))
+            total += term.columns
+        self.total = total
+        self.precision = np.zeros(total)
+        for part, term in zip(self.slices, every, strict=True):
+            if term.precision is not None:
+                self.precision[part] = term.precision
+        self.stratum_events = np.bincount(rows.stratum, events, minlength=rows.strata)
+        self._leave_out_what_has_no_events()
 
-    def log_likelihood(eta: np.ndarray, b: np.ndarray) -> tuple[float, np.ndarray, np.ndarray]:
-        expected = years * np.exp(np.clip(eta, -60.0, 60.0))
+    def _leave_out_what_has_no_events(self) -> None:
+        rows, years = self.rows, self.years
+        self.usable = np.ones(self.total, dtype=bool)
+        self.event_score = np.zeros(self.total)
+        if self.shape == 0.0:
+            # a technician without events takes the factor 0 and says nothing
+            years[self.stratum_events[rows.stratum] == 0] = 0.0
+        if self.bands is not None:
+            part, term = self.slices[-1], self.bands
+            self.event_score[part] = term.matrix.T @ self.band_events
+            without = term.is_levels & (self.event_score[part] == 0) & (self.precision[part] == 0)
+            self.usable[part] = ~without & ((np.abs(term.matrix).T @ years.sum(axis=0)) > 0)
+            years[:, np.any(term.matrix[:, without] != 0, axis=1)] = 0.0
+        row_years = years if self.bands is None else years.sum(axis=1)
+        for place, term in enumerate(self.terms):
+            part = self.slices[place]
+            level, number = rows.level[place], rows.levels[place]
+            self.event_score[part] = term.matrix.T @ np.bincount(level, self.events, minlength=number)
+            has_time = (np.abs(term.matrix).T @ np.bincount(level, row_years, minlength=number)) > 0
+            without = term.is_levels & (self.event_score[part] == 0) & (self.precision[part] == 0)
+            self.usable[part] = has_time & ~without
+            if without.any():
+                years[np.any(term.matrix[:, without] > 0, axis=1)[level]] = 0.0
+
+    def _at(self, coefficients: np.ndarray) -> _State:
+        """Everything that the likelihood and its derivatives need at these coefficients."""
+        rows = self.rows
+        eta = np.zeros(len(rows.stratum))
+        for place, term in enumerate(self.terms):
+            eta += (term.without_zeros @ coefficients[self.slices[place]])[rows.level[place]]
+        hazard = np.exp(np.clip(eta, -60.0, 60.0))
+        value = float(self.events @ eta)
+        if self.bands is None:
+            band_rate, time = np.ones(1), self.years
+        else:
+            band_eta = self.bands.matrix @ coefficients[self.slices[-1]]
+            band_rate = np.exp(np.clip(band_eta, -60.0, 60.0))
+            time = self.years @ band_rate
+            value += float(self.band_events @ band_eta)
+        expected = time * hazard
         by_stratum = np.bincount(rows.stratum, expected, minlength=rows.strata)
-        counted = (stratum_events + shape) > 0
-        value = float(events @ eta) - float(
-            (stratum_events[counted] + shape) @ np.log(np.maximum(by_stratum[counted] + shape, 1e-300))
+        counted = (self.stratum_events + self.shape) > 0
+        value -= float(
+            (self.stratum_events[counted] + self.shape) @ np.log(np.maximum(by_stratum[counted] + self.shape, 1e-300))
         )
-        return value - 0.5 * float(precision @ b**2), expected, by_stratum
+        value -= 0.5 * float(self.precision @ coefficients**2)
+        return _State(coefficients, eta, hazard, band_rate, expected, by_stratum, value)
 
-    eta = linear_of(coefficients)
-    value, expected, by_stratum = log_likelihood(eta, coefficients)
-    information = np.zeros((total, total))
-    has_converged = total == 0 or events.sum() == 0
-    steps = 0
-    final_step = False
-    while not has_converged and steps < STEPS_AT_MOST:
-        steps += 1
-        gradient, information = _score_and_information(
-            rows, terms, slices, expected, by_stratum, stratum_events, shape, event_score
+    def _derivatives(self, state: _State) -> tuple[np.ndarray, np.ndarray]:
+        """Gradient and information, priors included."""
+        rows, terms, slices = self.rows, self.terms, self.slices
+        with np.errstate(divide="ignore", invalid="ignore"):
+            factor = (self.stratum_events + self.shape) / (state.by_stratum + self.shape)
+            weight = factor / (state.by_stratum + self.shape)
+        factor, weight = (np.where(np.isfinite(part), part, 0.0) for part in (factor, weight))
+        of_row = factor[rows.stratum]
+        fitted = state.expected * of_row
+        gradient = self.event_score - self.precision * state.coefficients
+        information = np.diag(self.precision)
+        sums = np.zeros((rows.strata, self.total))
+        for i, term in enumerate(terms):
+            by_level = np.bincount(rows.level[i], fitted, minlength=rows.levels[i])
+            gradient[slices[i]] -= term.transposed @ by_level
+            information[slices[i], slices[i]] += term.squared(by_level)
+            sums[:, slices[i]] = rows.by_stratum[i].times(state.expected, term)
+            for j in range(i + 1, len(terms)):
+                block = term.transposed @ rows.by_pair[i, j].times(fitted, terms[j])
+                information[slices[i], slices[j]] = block
+                information[slices[j], slices[i]] = block.T
+        if self.bands is not None:
+            part, meaning = slices[-1], state.band_rate[:, None] * self.bands.matrix
+            level_hazard = state.hazard * of_row
+            by_band = state.band_rate * (level_hazard @ self.years)
+            gradient[part] -= self.bands.matrix.T @ by_band
+            information[part, part] += self.bands.matrix.T @ (by_band[:, None] * self.bands.matrix)
+            sums[:, part] = rows.grouped(-1).sums(state.hazard, self.years) @ meaning
+            for i, term in enumerate(terms):
+                block = term.transposed @ (rows.grouped(i).sums(level_hazard, self.years) @ meaning)
+                information[slices[i], part] = block
+                information[part, slices[i]] = block.T
+        information -= sums.T @ (weight[:, None] * sums)
+        return gradient, information
+
+    def run(self, start: np.ndarray | None) -> RateFit:
+        coefficients = np.zeros(self.total) if start is None else np.where(np.isfinite(start), start, 0.0)
+        coefficients[~self.usable] = 0.0
+        state = self._at(coefficients)
+        has_events = self.events.sum() > 0
+        has_converged = self.total == 0 or not has_events
+        steps, is_last = 0, False
+        while not has_converged and steps < STEPS_AT_MOST:
+            steps += 1
+            gradient, information = self._derivatives(state)
+            inverse, _ = _inverse(information, self.usable)
+            step = inverse @ gradient
+            decrement = float(gradient @ step)
+            largest = np.abs(step).max(initial=0.0)
+            if largest > 2.0:
+                step *= 2.0 / largest
+            size = 1.0
+            while True:
+                trial = self._at(state.coefficients + size * step)
+                if trial.value >= state.value - 1e-9 * abs(state.value) or size < 1e-4:
+                    break
+                size /= 2
+            state = trial
+            # Newton doubles its digits: one more step after a small one is exact
+            has_converged, is_last = is_last, decrement < 1e-8
+        information = self._derivatives(state)[1] if self.total else np.zeros((0, 0))
+        covariance, estimable = _inverse(information, self.usable)
+        return RateFit(
+            coefficients=np.where(estimable, state.coefficients, np.nan),
+            covariance=covariance,
+            is_estimable=estimable,
+            log_likelihood=state.value,
+            linear=state.eta,
+            expected=state.expected,
+            stratum_events=self.stratum_events,
+            stratum_expected=state.by_stratum,
+            information=information,
+            newton_steps=steps,
+            has_converged=bool(has_converged and has_events),
         )
-        gradient = gradient - precision * coefficients
-        information = information + np.diag(precision)
-        inverse, _ = _inverse(information, usable)
-        step = inverse @ gradient
-        decrement = float(gradient @ step)
-        largest = np.abs(step).max(initial=0.0)
-        if largest > 2.0:
-            step *= 2.0 / largest
-        size = 1.0
-        while True:
-            trial = coefficients + size * step
-            trial_eta = linear_of(trial)
-            trial_value, trial_expected, trial_by_stratum = log_likelihood(trial_eta, trial)
-            if trial_value >= value - 1e-9 * abs(value) or size < 1e-4:
-                break
-            size /= 2
-        coefficients, eta = trial, trial_eta
-        value, expected, by_stratum = trial_value, trial_expected, trial_by_stratum
-        if final_step:
-            has_converged = True
-        # Newton doubles its digits: one more step after a small one is exact
-        elif decrement < 1e-8:
-            final_step = True
-    if total:
-        _, information = _score_and_information(
-            rows, terms, slices, expected, by_stratum, stratum_events, shape, event_score
-        )
-        information = information + np.diag(precision)
-    covariance, estimable = _inverse(information, usable)
-    return RateFit(
-        coefficients=np.where(estimable, coefficients, np.nan),
-        covariance=covariance,
-        is_estimable=estimable,
-        log_likelihood=value,
-        linear=eta,
-        expected=expected,
-        stratum_events=stratum_events,
-        stratum_expected=by_stratum,
-        information=information,
-        newton_steps=steps,
-        has_converged=bool(has_converged and events.sum() > 0),
-    )
+
+    def slope_of_log_expected(self, fitted: RateFit) -> np.ndarray:
+        """[strata, columns] how the log of each technician's expected events moves with each coefficient."""
+        state = self._at(np.nan_to_num(fitted.coefficients))
+        rows = self.rows
+        parts = [table.times(state.expected, term) for table, term in zip(rows.by_stratum, self.terms, strict=True)]
+        if self.bands is not None:
+            meaning = state.band_rate[:, None] * self.bands.matrix
+            parts.append(rows.grouped(-1).sums(state.hazard, self.years) @ meaning)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return np.nan_to_num(np.concatenate(parts, axis=1) / state.by_stratum[:, None])
 
 
-def _score_and_information(rows, terms, slices, expected, by_stratum, stratum_events, shape, event_score):
-    total = len(event_score)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        factor = (stratum_events + shape) / (by_stratum + shape)
-    factor = np.where(np.isfinite(factor), factor, 0.0)
-    fitted = expected * factor[rows.stratum]
-    gradient = event_score.copy()
-    information = np.zeros((total, total))
-    sums = np.zeros((rows.strata, total))
-    for i, term in enumerate(terms):
-        by_level = np.bincount(rows.level[i], fitted, minlength=rows.levels[i])
-        gradient[slices[i]] -= term.matrix.T @ by_level
-        information[slices[i], slices[i]] = term.matrix.T @ (by_level[:, None] * term.matrix)
-        sums[:, slices[i]] = rows.by_stratum[i].times(expected, term.matrix)
-        for j in range(i + 1, len(terms)):
-            block = term.matrix.T @ rows.by_pair[i, j].times(fitted, terms[j].matrix)
-            information[slices[i], slices[j]] = block
-            information[slices[j], slices[i]] = block.T
-    with np.errstate(divide="ignore", invalid="ignore"):
-        weight = (stratum_events + shape) / (by_stratum + shape) ** 2
-    weight = np.where(np.isfinite(weight), weight, 0.0)
-    information -= sums.T @ (weight[:, None] * sums)
-    return gradient, information
+@dataclass(frozen=True)
+class _State:
+    """Where a fit stands. eta, hazard, expected : [rows]. band_rate : [bands]. by_stratum : [strata]."""
+
+    coefficients: np.ndarray
+    eta: np.ndarray
+    hazard: np.ndarray
+    band_rate: np.ndarray
+    expected: np.ndarray
+    by_stratum: np.ndarray
+    value: float
+
+
+def slope_of_log_expected(rows: Rows, terms: list[Term], years: np.ndarray, events: np.ndarray, shape: float,
+                          bands: Term, band_events: np.ndarray, fitted: RateFit) -> np.ndarray:  # fmt: skip
+    """[strata, columns] how the log of each technician's expected events moves with each coefficient."""
+    return _Newton(rows, terms, years, events, shape, bands, band_events).slope_of_log_expected(fitted)
 
 
 def _inverse(information: np.ndarray, usable: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -152,12 +152,14 @@ def _expected(effects: StepEffects, fitted: EffectFit, recent: pl.DataFrame) -> 
         return np.zeros(recent.height)
     technicians = {name: number for number, name in enumerate(cells.technicians)}
     groups = {name: number for number, name in enumerate(cells.groups)}
-    band = recent["band"].to_numpy()
+    band = effects.band_place[recent["band"].to_numpy()]
     half = np.where(recent["is_early"].to_numpy(), 0, 1)
-    pattern = np.searchsorted(cells.pattern_codes, recent["pattern"].to_numpy())
+    pattern = effects.split_rows("whole").pattern_place[
+        np.searchsorted(cells.pattern_codes, recent["pattern"].to_numpy())
+    ]
     technician = recent["technician_id"].replace_strict(technicians, return_dtype=pl.Int64).to_numpy()
     group = recent["equipment_and_joints"].replace_strict(groups, return_dtype=pl.Int64).to_numpy()
-    eta = fitted.linear_at([pattern * 2 + half, band, group])
+    eta = fitted.linear_at([pattern * 2 + half, group, band])
     factor = fitted.fit.stratum_factor()[technician]
     counted = fitted.fit.stratum_events[technician] > 0
     return np.where(counted, recent["days"].to_numpy() / DAYS_A_YEAR * np.exp(np.clip(eta, -60, 10)) * factor, 0.0)

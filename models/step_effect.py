@@ -23,7 +23,10 @@ PRIOR_SD = 0.5  # of a log ratio, for the shrunken answer
 LARGEST_LOG_RATIO = 6.0
 LARGEST_STANDARD_ERROR = 3.0
 # with this many events in every part the likelihood is a parabola: one step gives what a second fit would
-ENOUGH_FOR_PARABOLA = 30
+ENOUGH_FOR_PARABOLA, FEW_FOR_PARABOLA = 20, 5
+# edges of the age bands of the model in years; the ninth is open, the fifth begins what is late
+BAND_EDGES_YEARS = np.array([0.0, 0.25, 0.5, 1.0, 2.0, 3.0, 5.0, 8.0, 12.0])
+FIRST_LATE_BAND = 4
 
 # one fit for each way of splitting what is not good; every part of it stands in the model together with the unknown
 SPLITS: dict[str, dict[str, tuple[int, ...]]] = {
@@ -59,7 +62,7 @@ class EffectFit:
     events: float
 
     def linear_at(self, levels: list[np.ndarray]) -> np.ndarray:
-        """The linear predictor at levels of the three terms (pattern and half, age band, group), technicians aside.
+        """The linear predictor at levels of the three terms (pattern and half, group, age band), technicians aside.
 
         A level without any event has no finite value: it expects nothing.
         """
@@ -83,12 +86,15 @@ class StepEffects:
         has_known = ((cells.levels != UNKNOWN) & (cells.levels != DOES_NOT_BELONG)).any(axis=1)
         self.in_fit = has_known[cells.pattern] & ~cells.is_visited
         self.pattern_half = cells.pattern * 2 + half
-        self.rows = Rows(
-            cells.technician,
-            len(cells.technicians),
-            [self.pattern_half, cells.band, cells.group],
-            [2 * len(cells.levels), len(cells.is_early), len(cells.groups)],
-        )
+        # rates move slowly within these bands, and fewer bands make fewer rows
+        self.band_place = np.searchsorted(BAND_EDGES_YEARS, cells.from_years + 0.01, side="right") - 1
+        self._split_rows: dict[str, _SplitRows] = {}
+
+    def split_rows(self, split: str) -> _SplitRows:
+        """The rows of one split, made once."""
+        if split not in self._split_rows:
+            self._split_rows[split] = _SplitRows.of(self, split)
+        return self._split_rows[split]
 
     def counted(self, outcome: str) -> tuple[np.ndarray, np.ndarray]:
         """Years and events of the rows in the fit, [rows]."""
@@ -107,26 +113,28 @@ class StepEffects:
 
     def fit(self, outcome: str, split: str) -> EffectFit:
         """Log ratios of one outcome."""
-        parts = {**SPLITS[split], "_unknown": (UNKNOWN,)}
-        names = tuple(parts)
-        years, events = self.counted(outcome)
+        own = self.split_rows(split)
+        names = own.contrasts
+        years, events, band_events = own.added(*self.counted(outcome))
         number, steps = len(names), len(STEPS)
         columns = number * steps
-        indicator = np.concatenate(
-            [np.isin(self.cells.levels, levels).astype(float) for levels in parts.values()], axis=1
-        )
+        indicator = np.concatenate([(own.levels == part + 1).astype(float) for part in range(number)], axis=1)
         halves = np.zeros((2 * len(indicator), 2 * columns))
         halves[0::2, :columns] = indicator
         halves[1::2, columns:] = indicator
         both = np.repeat(indicator, 2, axis=0)
-        others = [self._levels(1, events), self._levels(2, events)]
+        group = _levels(np.bincount(own.rows.level[1], events, minlength=own.rows.levels[1]))
+        by_age = {"bands": _levels(band_events), "band_events": band_events}
 
-        events_of = halves.T @ np.bincount(self.pattern_half, events, minlength=len(halves))
-        years_of = halves.T @ np.bincount(self.pattern_half, years, minlength=len(halves))
-        is_parabola = bool((events_of[years_of > 0] >= ENOUGH_FOR_PARABOLA).all() and (years_of > 0).any())
+        events_of = halves.T @ np.bincount(own.rows.level[0], events, minlength=len(halves))
+        years_of = halves.T @ np.bincount(own.rows.level[0], years.sum(axis=1), minlength=len(halves))
+        enough = np.tile(
+            np.repeat([FEW_FOR_PARABOLA if name[0] == "_" else ENOUGH_FOR_PARABOLA for name in names], steps), 2
+        )
+        is_parabola = bool((events_of >= enough)[years_of > 0].all() and (years_of > 0).any())
         prior = np.full(2 * columns, 1 / PRIOR_SD**2)
 
-        plain = fit_rates(self.rows, [Term(halves), *others], years, events)
+        plain = fit_rates(own.rows, [Term(halves), group], years, events, **by_age)
         if is_parabola and plain.has_converged:
             shrunk, shrunk_cov = _parabola_with_prior(plain, prior)
             together = np.concatenate([np.eye(columns), np.eye(columns)], axis=0)
@@ -134,17 +142,23 @@ class StepEffects:
             whole_shrunk, whole_shrunk_cov = _normal_with_prior(whole, whole_cov, prior[:columns])
         else:
             fitted = fit_rates(
-                self.rows, [Term(halves, precision=prior), *others], years, events, start=_tame(plain.coefficients)
+                own.rows,
+                [Term(halves, precision=prior), group],
+                years,
+                events,
+                start=_tame(plain.coefficients),
+                **by_age,
             )
             shrunk, shrunk_cov = fitted.coefficients[: 2 * columns], fitted.covariance
-            fitted = fit_rates(self.rows, [Term(both), *others], years, events)
+            fitted = fit_rates(own.rows, [Term(both), group], years, events, **by_age)
             whole, whole_cov = fitted.coefficients[:columns], fitted.covariance[:columns, :columns]
             fitted = fit_rates(
-                self.rows,
-                [Term(both, precision=prior[:columns]), *others],
+                own.rows,
+                [Term(both, precision=prior[:columns]), group],
                 years,
                 events,
                 start=_tame(fitted.coefficients),
+                **by_age,
             )
             whole_shrunk, whole_shrunk_cov = fitted.coefficients[:columns], fitted.covariance
 
@@ -172,16 +186,68 @@ class StepEffects:
             shrunk_all=by_contrast(whole_shrunk),
             shrunk_errors_all=by_contrast(_errors(whole_shrunk_cov, whole_shrunk)),
             fit=plain,
-            terms=[Term(halves), *others],
+            terms=[Term(halves), group, by_age["bands"]],
             events=float(events.sum()),
         )
 
-    def _levels(self, place: int, events: np.ndarray) -> Term:
-        """Age bands or groups: the level with most events is the reference."""
-        number = self.rows.levels[place]
-        by_level = np.bincount(self.rows.level[place], events, minlength=number)
-        reference = int(by_level.argmax()) if number else 0
-        return Term(np.delete(np.eye(number), reference, axis=1) if number else np.zeros((0, 0)))
+
+@dataclass(frozen=True)
+class _SplitRows:
+    """Rows added up over what one split does not tell apart.
+
+    place, band : row and age band here of each row of the cells that is `in_fit`. levels : [patterns here, steps] 0 reference, then the
+    contrasts' number. pattern_place : [patterns of the cells] pattern here.
+    """
+
+    contrasts: tuple[str, ...]
+    in_fit: np.ndarray
+    place: np.ndarray
+    band: np.ndarray
+    rows: Rows
+    levels: np.ndarray
+    pattern_place: np.ndarray
+
+    @classmethod
+    def of(cls, effects: StepEffects, split: str) -> _SplitRows:
+        cells = effects.cells
+        parts = {**SPLITS[split], "_unknown": (UNKNOWN,)}
+        part_of = np.zeros(DOES_NOT_BELONG + 1, dtype=np.int64)
+        for number, levels in enumerate(parts.values(), 1):
+            part_of[list(levels)] = number
+        told = part_of[cells.levels]
+        base = len(parts) + 1
+        code = told @ base ** np.arange(len(STEPS), dtype=np.int64) if len(told) else np.zeros(0, dtype=np.int64)
+        codes, first, pattern_place = np.unique(code, return_index=True, return_inverse=True)
+        groups = max(len(cells.groups), 1)
+        chosen = effects.in_fit
+        band = effects.band_place[cells.band[chosen]]
+        pattern = pattern_place[cells.pattern[chosen]]
+        key = (cells.technician[chosen] * max(len(codes), 1) + pattern) * groups + cells.group[chosen]
+        # one row for all early ages and one for all late ones
+        keys, place = np.unique(key * 2 + (band >= FIRST_LATE_BAND), return_inverse=True)
+        half, rest = keys % 2, keys // 2
+        group, rest = rest % groups, rest // groups
+        pattern, technician = rest % max(len(codes), 1), rest // max(len(codes), 1)
+        rows = Rows(
+            technician, len(cells.technicians), [pattern * 2 + half, group], [2 * len(codes), len(cells.groups)]
+        )
+        return cls(tuple(parts), chosen, place, band, rows, told[first], pattern_place)
+
+    def added(self, years: np.ndarray, events: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Years [rows, bands] and events [rows] of the cells' rows, added up here, and events [bands]."""
+        size, bands = len(self.rows.stratum), len(BAND_EDGES_YEARS)
+        own_years, own_events = years[self.in_fit], events[self.in_fit]
+        return (
+            np.bincount(self.place * bands + self.band, own_years, minlength=size * bands).reshape(size, bands),
+            np.bincount(self.place, own_events, minlength=size),
+            np.bincount(self.band, own_events, minlength=bands),
+        )
+
+
+def _levels(events: np.ndarray) -> Term:
+    """Age bands or groups, [levels] events of each: the level with most is the reference."""
+    number = len(events)
+    return Term(np.delete(np.eye(number), int(events.argmax()), axis=1) if number else np.zeros((0, 0)))
 
 
 def _tame(coefficients: np.ndarray) -> np.ndarray:
