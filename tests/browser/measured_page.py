@@ -100,6 +100,26 @@ _BESIDE_THE_WINDOW = """
 }
 """
 
+# what a screen reader goes by: the levels of the headings, the names of columns and of pictures
+_TOLD = """
+() => {
+  const main = document.querySelector('[data-testid="stMainBlockContainer"]');
+  const shown = part => part.checkVisibility({visibilityProperty: true});
+  const named = part => (part.getAttribute('aria-label') || part.getAttribute('alt') || part.textContent || '').trim();
+  const charts = [...main.querySelectorAll('[data-testid="stVegaLiteChart"]')].filter(shown);
+  return {
+    headings: [...main.querySelectorAll('h1, h2, h3, h4, h5, h6')].filter(shown).map(part => Number(part.tagName[1])),
+    nameless: [
+      ...[...main.querySelectorAll('canvas th')].filter(head => !named(head)).map(() => 'a column'),
+      ...charts.filter(chart => !chart.querySelector('[aria-label]:not([aria-label=""])')).map(() => 'a chart'),
+      ...[...main.querySelectorAll('button, input, a, [role="img"]')]
+        .filter(part => shown(part) && !part.closest('[aria-hidden="true"]') && !named(part) && !part.labels?.length)
+        .map(part => part.outerHTML.slice(0, 120)),
+    ],
+  };
+}
+"""
+
 
 @dataclass
 class Measured:
@@ -110,10 +130,12 @@ class Measured:
     faint: list[str] = field(default_factory=list)
     faint_in_tables: list[str] = field(default_factory=list)
     beside_the_window: list[str] = field(default_factory=list)
+    headings: list[int] = field(default_factory=list)
+    nameless: list[str] = field(default_factory=list)
 
 
 def measure(page: Page) -> Measured:
-    told: dict[str, Any] = page.evaluate(_CONTRAST)
+    told: dict[str, Any] = page.evaluate(_CONTRAST) | page.evaluate(_TOLD)
     tables = [
         f"{ratio:.2f} of 4.5: {words}"
         for grid in page.get_by_test_id("stDataFrame").filter(visible=True).all()
@@ -126,6 +148,8 @@ def measure(page: Page) -> Measured:
         faint=sorted(set(told["faint"])),
         faint_in_tables=tables,
         beside_the_window=page.evaluate(_BESIDE_THE_WINDOW),
+        headings=told["headings"],
+        nameless=told["nameless"],
     )
 
 

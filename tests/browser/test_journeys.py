@@ -113,6 +113,27 @@ def test_count_in_the_fleet_table_opens_as_many_jobs(demo: Served, page: Page) -
     assert states_offered(page)["Good"] == counted
 
 
+def test_cell_of_the_picture_opens_as_many_jobs(demo: Served, page: Page) -> None:
+    go(page, f"{demo.address}/crew-week?step=airflow")
+    crew = one(demo.store, "select max(crew) from staged_technician")
+    counted = one(
+        demo.store,
+        "select count(*) from step_grade join staged_technician using (technician_id) "
+        "where step = 'pressure_test' and crew = $crew and state in ('passed', 'failed', 'ticked_only', 'not_done')",
+        crew=crew,
+    )
+    cell = page.locator(
+        f'svg [aria-label*="Pressure test"][aria-label*="{crew}"][aria-label*="Jobs known: {counted:,}"]'
+    )
+    after(page, cell.last.click)
+    assert query(page)["step"] == "pressure_test"
+    assert query(page)["crew"] == crew
+    states = states_offered(page)
+    assert (
+        sum(states[words] for words in ("Good", "Outside its limit", "Ticked, nothing measured", "Not done")) == counted
+    )
+
+
 def test_state_opens_its_jobs_and_a_row_its_folder(demo: Served, page: Page) -> None:
     go(page, f"{demo.address}/crew-week?step=evacuation")
     counted = states_offered(page)["Outside its limit"]
@@ -199,6 +220,18 @@ def test_what_happened_later_can_be_chosen(demo: Served, page: Page) -> None:
     assert "callback" in first_sentence(page) or "event" in first_sentence(page)
 
 
+def test_part_of_a_number_finds_also_what_others_put_in(demo: Served, page: Page) -> None:
+    others = str(one(demo.store, "select min(job_id) from staged_job where installed_by::varchar = 'someone_else'"))
+    part = others[:-1]
+    holds = one(demo.store, "select count(*) from staged_job where contains(job_id, $part)", part=part)
+    assert 1 < holds < 50
+    go(page, f"{demo.address}/job-folder?job={part}")
+    assert first_sentence(page).startswith(f"{holds} jobs hold")
+    after(page, lambda: page.get_by_role("button", name=re.compile(f"{others} .* put in by others")).click())
+    assert first_sentence(page).startswith(f"Job {others} ")
+    assert "put in by somebody else" in first_sentence(page)
+
+
 # --- from nothing to figures
 
 
@@ -253,6 +286,7 @@ def test_files_in_the_contract_headings_need_no_mapping(own: Served, page: Page,
     assert int(entries[1].replace(",", "")) == one(own.store, "select count(*) from rejected_row")
     heads, left_out = grid_texts(page.get_by_test_id("stDataFrame").last)
     assert str(len(rows)) in {row[heads.index("Line")].replace(",", "") for row in left_out}
+    assert page.get_by_test_id("stFileUploaderFile").count() == 0
     # the pages show the new records without being told
     after(page, lambda: page.get_by_test_id("stSidebarNav").get_by_role("link", name="Crew week").click())
     known = one(

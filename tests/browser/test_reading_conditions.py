@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from urllib.parse import urlsplit
 
 import pytest
@@ -58,6 +59,16 @@ def test_no_page_scrolls_sideways(address: str, window: str, visits: Visits) -> 
 def test_phone_and_desk_are_told_the_same(address: str, visits: Visits) -> None:
     phone, desk = (visits.measured[window, address].sentence for window in WINDOWS)
     assert phone == desk
+
+
+@pytest.mark.parametrize("address", PAGES)
+def test_screen_reader_finds_names_and_an_order(address: str, visits: Visits) -> None:
+    measured = visits.measured["desk, light", address]
+    assert measured.nameless == []
+    assert measured.headings.count(1) == 1
+    assert measured.headings[0] == 1
+    # a heading may close several levels, but opens one at a time
+    assert all(after - before <= 1 for before, after in pairwise(measured.headings)), measured.headings
 
 
 def test_no_request_leaves_the_machine(visits: Visits) -> None:
