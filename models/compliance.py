@@ -147,13 +147,17 @@ def _counted(con: duckdb.DuckDBPyConnection, keys: str, where: str = "true") -> 
         left join fit_stratum as stratum using (step, equipment, joints, season)
         where {where}
     """
-    return con.sql(
-        f"""
+    return (
+        con.sql(
+            f"""
         select {keys}, step::varchar as step, {_COUNTS}, {mix} as expected {source} group by all
         union all by name
         select {keys}, 'all' as step, {_COUNTS}, {mix} as expected {source} and step <> 'whole_job' group by all
         """
-    ).pl()
+        )
+        .pl()
+        .sort(pl.exclude(pl.Float64), nulls_last=True)
+    )
 
 
 def _with_rates(frame: pl.DataFrame) -> pl.DataFrame:

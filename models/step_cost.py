@@ -84,6 +84,7 @@ def step_cost_table(
         join age_band on to_age > from_days and from_age < to_days
         where least(to_age, age_now, to_days) > greatest(from_age, age_now - 365.25, from_days)
         group by all
+        order by all
         """,
         params={"as_of": as_of},
     ).pl()

@@ -2,7 +2,7 @@
 -- reads   follow_up_then, age_band
 -- units   as exposure_cell
 -- why     The same counting as for today, so that a back-test tries the very model that is used today.
-create or replace table back_test_exposure_cell as
+create or replace temp table back_test_exposure_cell as
 select piece.cutoff, piece.technician_id, piece.pattern, piece.equipment_and_joints, piece.is_visited,
     entry_band.band as entry_band, exit_band.band as exit_band,
     count(*) as n,
@@ -13,7 +13,7 @@ join age_band as entry_band on piece.from_age >= entry_band.from_days and piece.
 join age_band as exit_band on piece.to_age > exit_band.from_days and piece.to_age <= exit_band.to_days
 group by all;
 
-create or replace table back_test_event_cell as
+create or replace temp table back_test_event_cell as
 with after_event as (
     select *, event_age > from_age and event_age <= to_age as is_counted
     from follow_up_then
