@@ -16,6 +16,7 @@ from dashboard.looks import Look, Picture, dressed
 from pipelines.contract import STEPS
 
 TOO_FEW = 20
+FOLLOWED_AT_LEAST = 10  # beyond, one failure throws a curve up that says nothing
 RATE_CLASSES = (0.5, 0.6, 0.7, 0.8, 0.9, 0.95)
 RATIO_TICKS = [0.125, 0.25, 0.5, 1, 2, 4, 8, 16]
 RATIO_LABEL = "datum.value < 1 ? '1/' + round(1 / datum.value) : datum.value"
@@ -389,7 +390,8 @@ def effects_with_interval(
 
 def incidence_curves(curves: pl.DataFrame, look: Look) -> Picture:
     """Share of systems that have had the outcome, by age: after a good step, and after one that was not."""
-    frame = curves.with_columns(
+    followed = curves.filter(pl.col("at_risk") >= FOLLOWED_AT_LEAST)
+    frame = (curves if followed.is_empty() else followed).with_columns(
         years=pl.col("age_months") / 12,
         arm_word=pl.col("arm").replace_strict(
             {"good": "Step good", "not_good": "Step not good"}, default=pl.col("arm")

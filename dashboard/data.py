@@ -217,10 +217,11 @@ def technician_step(step: str, crew: str | None = None) -> pl.DataFrame:
 
 
 def technicians_by_flag(step: str | None = None) -> dict[str, int]:
+    """How many of those with a known job of the step bear each flag; the others are compared with nobody."""
     found = ask_table(
         "technician_step",
         "select flag, count(*) as n from technician_step where step not in ('all', 'whole_job') "
-        "and ($step is null or step = $step) group by flag",
+        "and known > 0 and ($step is null or step = $step) group by flag",
         step=step,
     )
     return dict(found.iter_rows()) if found.height else {}

@@ -259,6 +259,7 @@ STEP_CAUTIONS = {
 }
 
 NARROW = " "  # a narrow space that does not break, so that a number keeps its sign or unit
+MINUS = "−"  # a hyphen is too short to be seen as a sign
 
 
 def step(code: str | None) -> str:
@@ -344,7 +345,7 @@ def share_range(low: float | None, high: float | None, digits: int = 0) -> str:
 
 
 def points(value: Any) -> str:
-    return "–" if _missing(value) else f"{100 * float(value or 0):+.0f} points"
+    return "–" if _missing(value) else f"{100 * float(value or 0):+.0f} points".replace("-", MINUS)
 
 
 def points_range(low: float | None, high: float | None) -> str:
@@ -379,7 +380,7 @@ def money(value: Any, currency: str = "USD") -> str:
     if abs(value) >= 1000:
         digits = 2 - math.floor(math.log10(abs(value)))
         value = round(value, digits)
-    return f"{value:,.0f}{NARROW}{currency}"
+    return f"{value:,.0f}{NARROW}{currency}".replace("-", MINUS)
 
 
 def money_range(low: Any, high: Any, currency: str = "USD") -> str:
@@ -392,7 +393,7 @@ def number(value: Any, digits: int = 1) -> str:
     if _missing(value):
         return "–"
     value = float(value or 0)
-    text = f"{value:,.{digits}f}"
+    text = f"{value:,.{digits}f}".replace("-", MINUS)
     return text.rstrip("0").rstrip(".") if "." in text else text
 
 

@@ -18,7 +18,8 @@ HOW_RATIO = (
 )
 HOW_CURVE = (
     "The share of systems that have had the outcome by each age, counting those that were retired for another reason "
-    "as gone, not as healthy (Aalen-Johansen). The shading is a 95 % interval. Not adjusted for anything."
+    "as gone, not as healthy (Aalen-Johansen). The shading is a 95 % interval. Not adjusted for anything. A "
+    f"curve is drawn as long as {charts.FOLLOWED_AT_LEAST} systems are still followed."
 )
 HOW_COST = (
     "Extra events a year: for every job not good and still followed, what is predicted less what would be predicted had "
