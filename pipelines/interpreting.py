@@ -19,12 +19,12 @@ from pipelines.contract import QUANTITY_UNIT, TABLE_BY_NAME, TRACE_QUANTITY_UNIT
 from pipelines.errors import InputError
 from pipelines.mapping import Cell, OnlyIf, Source, StepFeed, TableFeed
 from pipelines.readers import RawRows, is_nested
+from pipelines.staging import STEP_OF_TRACE
 
 # A reading's text columns beside the contract's own
 READING_EXTRAS = ("value_text", "original_value", "original_unit")
 # Where a figure's unit and range follow from its step and quantity
 MEASURED_TABLES = ("readings", "traces", "inspections")
-STEP_OF_TRACE = {"vacuum": "vacuum_rise", "test_pressure": "pressure_test", "test_temperature": "pressure_test"}
 
 
 @dataclass(frozen=True)
@@ -665,7 +665,7 @@ def _extra(feed: Feed, source: Source, raw: RawRows) -> Callable[[int], str | No
             for heading in left
             if not is_blank(cell := raw.columns[heading][index])
         }
-        return json.dumps(found, ensure_ascii=False) if found else None
+        return json.dumps(found, ensure_ascii=False, separators=(",", ":")) if found else None
 
     return extra
 

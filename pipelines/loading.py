@@ -6,7 +6,7 @@ published at once. A file that cannot be used is said and left; the others still
 
 from __future__ import annotations
 
-import tempfile
+import shutil
 from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
@@ -23,7 +23,7 @@ from pipelines.errors import InputError
 from pipelines.interpreting import Feed, FileContext, Marks, Rejected, TypedRows, UnreadReading
 from pipelines.load_report import FATES, FileCount, LoadReport
 from pipelines.mapping import Mapping, Source
-from pipelines.readers import CsvLayout, InputFile, RawRows
+from pipelines.readers import CsvLayout, InputFile, RawRows, RowFault
 from pipelines.recognising import contract_source
 from pipelines.standing import StandingFiles
 from pipelines.store import Store
@@ -161,10 +161,13 @@ class _Run:
         self.rejected: list[tuple[str, Rejected]] = []
         self.unread: list[tuple[str, UnreadReading]] = []
         self.fates_waiting: list[tuple[Any, ...]] = []
-        self.scratch = tempfile.TemporaryDirectory(prefix="slowfuse-load-")
+        # beside the store, where there is room for it; the store clears it away, whatever happens
+        self.scratch = store.folder / "spill" / f"load-{self.load_id}"
+        self.scratch.mkdir(parents=True, exist_ok=True)
         self.workbooks: dict[Path, readers.Workbook] = {}
         self.digests: dict[str, Future[str]] = {}
         self.pool = ThreadPoolExecutor(1)
+        self.first_rowid = 0
         self.cells_held = 0
         self.held: set[int] = set()
         row = con.execute(
@@ -175,7 +178,7 @@ class _Run:
 
     def close(self) -> None:
         self.pool.shutdown(wait=True)
-        self.scratch.cleanup()
+        shutil.rmtree(self.scratch, ignore_errors=True)
 
     # --- the files
 
@@ -202,7 +205,9 @@ class _Run:
             self._digest(part.file)
         for part in self.parts:
             if part.raw is not None:
-                self._take_faults(part, part.raw)
+                self._take_faults(part, part.raw.faults)
+            elif part.straight is not None:
+                self._take_faults(part, part.straight.faults)
         for table in TABLES:
             feeding = [part for part in self.parts if any(feed.table is table for _, feed in part.feeds)]
             if feeding:
@@ -307,7 +312,7 @@ class _Run:
             part.raw, part.lists[""], part.n_read = base, raw, base.n_read
             return [part]
         if file.kind == "parquet":
-            opened = straight.open_parquet(self.con, file, Path(self.scratch.name))
+            opened = straight.open_parquet(self.con, file, self.scratch)
             source = contract_source("", file.path, [opened.headings])
             if source is None:
                 return []
@@ -324,9 +329,13 @@ class _Run:
             return []
         source = source.model_copy(update={"delimiter": first_lines.delimiter})
         part = self._new_part(file, "", [source], by_mapping=False)
-        part.straight = straight.open_csv(self.con, file, source, Path(self.scratch.name))
+        part.straight = straight.open_csv(self.con, file, source, self.scratch)
+        if part.straight is None:
+            part.straight = straight.tidy_csv(self.con, file, source, self.scratch)
         if part.straight is not None:
-            part.n_read = part.straight.rows
+            part.n_read = part.straight.n_read
+            if part.straight.note:
+                count.notes.append(part.straight.note)
         else:
             part.raw = readers.read_csv(self._text(file, None, count), _layout(source), file.shown)
             part.n_read = part.raw.n_read
@@ -405,13 +414,13 @@ class _Run:
             part.raw = None
             part.lists.clear()
 
-    def _take_faults(self, part: Part, raw: RawRows) -> None:
-        part.n_faults = len(raw.faults)
+    def _take_faults(self, part: Part, faults: list[RowFault]) -> None:
+        part.n_faults = len(faults)
         table = ""
         tables = {feed.table.name for _, feed in part.feeds}
         if len(tables) == 1:
             table = tables.pop()
-        for fault in raw.faults:
+        for fault in faults:
             self.rejected.append(
                 (part.file.shown, Rejected(fault.line, "row", table, "", "", fault.reason, fault.text[:4000]))
             )
@@ -575,59 +584,53 @@ class _Run:
             part.fed_lines_rejected += len(lines)
 
     def _lay_out_straight(self, part: Part, table: Table) -> int | None:
-        """Rows of a plain file; those with a cell that is not plainly written are interpreted one by one.
+        """Rows of a file that DuckDB reads; those with a cell that is not plainly written are interpreted one by one.
 
-        Returns the line of the first row less its place on the bench; None where the file is not plain after all (a
-        cell with a line break, a stray quote, a line of another width): it must be read with care then.
+        Returns the line of the first row less its place on the bench; None where DuckDB cannot read the file even with
+        its odd lines set apart: it must be read with care as a whole then.
         """
+        if part.straight is not None and not self._cast_by_duckdb(part, table):
+            if part.file.kind != "csv":
+                raise InputError(f"{part.file.shown}: it cannot be read as {part.file.kind}, it may be damaged.")
+            was_tidy = part.straight.odd is not None
+            part.straight = None
+            if not was_tidy:
+                part.straight = straight.tidy_csv(self.con, part.file, part.sources[0], self.scratch)
+            if part.straight is not None and not self._cast_by_duckdb(part, table):
+                part.straight = None
+            if part.straight is None:
+                self._take_faults(part, self._open(part, self.counts[part.file.shown]).faults)
+                return None
+            part.n_read = part.straight.n_read
+            self._take_faults(part, part.straight.faults)
         opened = part.straight
         assert opened is not None
-        first_rowid = staging.bench_height(self.con, table)
-        try:
-            staging.lay_out_straight(self.con, table, opened.relation, opened.headings, part.number)
-            is_plain = staging.bench_height(self.con, table) - first_rowid == opened.rows
-        except duckdb.Error as error:
-            if part.file.kind != "csv":
-                raise InputError(f"{part.file.shown}: cannot be read ({str(error).splitlines()[0]}).") from None
-            is_plain = False
-        if not is_plain:
-            staging.clear_file(self.con, table, part.number)
-            part.straight = None
-            self._take_faults(part, self._open(part, self.counts[part.file.shown]))
-            return None
-        odd = staging.odd_rows(self.con, table, part.number, first_rowid)
-        if odd:
-            headings = opened.headings
-            raw = RawRows(
-                headings,
-                {heading: [cells[place] for _, cells in odd] for place, heading in enumerate(headings)},
-                [place + opened.first_line for place, _ in odd],
-                len(odd),
-            )
+        first_rowid = self.first_rowid
+        raw = _odd_rows(opened, staging.odd_rows(self.con, table, part.number, first_rowid), part.sources[0])
+        if raw.height:
             source = part.sources[0]
-            totals = {
-                index
-                for index in range(raw.height)
-                if readers.is_total([column[index] for column in raw.columns.values()], source.totals)
-                or all(is_blank(column[index]) for column in raw.columns.values())
-            }
-            if totals:
-                keep = [index for index in range(raw.height) if index not in totals]
-                raw = RawRows(
-                    headings,
-                    {heading: [column[index] for index in keep] for heading, column in raw.columns.items()},
-                    [raw.lines[index] for index in keep],
-                    len(keep),
-                )
             feed = interpreting.feeds_of(source)[0]
-            decimal = opened.decimal_mark
-            marks = Marks({}, {}, decimal, interpreting.marks_of(source, [(feed, raw)]).order_of_file)
-            rows = interpreting.interpret(feed, source, raw, marks, self._context(part, source), keeps_extra=False)
+            order = interpreting.marks_of(source, [(feed, raw)]).order_of_file
+            marks = Marks({}, {}, opened.cells.decimal_mark, order)
+            rows = interpreting.interpret(feed, source, raw, marks, self._context(part, source), keeps_extra=True)
             if table.name == "readings":
                 self._settle_readings(rows, source)
             self._note(part, rows)
             staging.lay_out(self.con, [(part.number, rows)])
         return opened.first_line - first_rowid
+
+    def _cast_by_duckdb(self, part: Part, table: Table) -> bool:
+        """Whether DuckDB read the file as it was expected to; its rows are on the bench then, from `first_rowid` on."""
+        assert part.straight is not None
+        self.first_rowid = staging.bench_height(self.con, table)
+        try:
+            staging.lay_out_straight(self.con, table, part.straight.cells, part.number)
+            if staging.bench_height(self.con, table) - self.first_rowid == part.straight.rows:
+                return True
+        except duckdb.Error:
+            pass
+        staging.clear_file(self.con, table, part.number)
+        return False
 
     def _merge(
         self, table: Table, parts: list[Part], offsets: list[tuple[int, int]], spoken: dict[int, tuple[str, ...]]
@@ -735,6 +738,27 @@ class _Run:
                 for table, n in c.tables.items()
             ],
         )
+
+
+def _odd_rows(opened: straight.StraightFile, found: list[tuple[int, list[Any]]], source: Source) -> RawRows:
+    """The rows of a file that DuckDB left: cells that are not plainly written, and lines that were set apart."""
+    cells_of = [
+        (place + opened.first_line, cells)
+        for place, cells in found
+        if place + opened.first_line not in opened.stand_ins
+        and not readers.is_total(cells, source.totals)
+        and not all(is_blank(cell) for cell in cells)
+    ]
+    if opened.odd is not None:
+        rows = [list(cells) for cells in zip(*opened.odd.columns.values(), strict=True)]
+        cells_of += list(zip(opened.odd.lines, rows, strict=True))
+    columns = zip(*(cells for _, cells in cells_of), strict=True) if cells_of else [()] * len(opened.headings)
+    return RawRows(
+        opened.headings,
+        {heading: list(column) for heading, column in zip(opened.headings, columns, strict=True)},
+        [line for line, _ in cells_of],
+        len(cells_of),
+    )
 
 
 def _layout(source: Source) -> CsvLayout:

@@ -181,6 +181,14 @@ def encoding_of(data: bytes, stated: str | None, shown: str) -> Encoding:
         )
 
 
+def encoding_of_file(path: Path, shown: str) -> tuple[str, str]:
+    """(encoding of a file, told by its bytes; what to say of it)."""
+    with open(path, "rb") as handle:
+        data = handle.read()
+    found = encoding_of(data, None, shown)
+    return "utf-8-sig" if found.name == "utf-8" else found.name, found.note
+
+
 def text_of(data: bytes, encoding: Encoding, shown: str) -> str:
     try:
         text = data[encoding.bom :].decode(encoding.name)

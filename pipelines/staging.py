@@ -8,7 +8,8 @@ headings, where DuckDB casts every cell that is plainly written and hands the fe
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import duckdb
@@ -34,6 +35,8 @@ _ENUM_OF = {
     ("readings", "quantity"): "quantity_code",
     ("readings", "unit"): "unit_code",
 }
+# A sample of a gauge log without a step is of the one that its quantity belongs to
+STEP_OF_TRACE = {"vacuum": "vacuum_rise", "test_pressure": "pressure_test", "test_temperature": "pressure_test"}
 # reading_order: the time in seconds above, the order of arrival below
 ARRIVAL_BITS = 30
 READING_COLUMNS = {"value_text": "VARCHAR", "original_value": "VARCHAR", "original_unit": "VARCHAR"}
@@ -228,8 +231,57 @@ def _is_odd_text(cell: str, is_key: bool) -> str:
     return odd if is_key else f"({odd} or lower({cell}) in ({_BLANKS}))"
 
 
-def _cast(table: Table, column: Column, cell: str) -> tuple[str, str]:
+@dataclass(frozen=True)
+class StraightCells:
+    """The text cells of a file in the contract's own headings, as DuckDB reads them.
+
+    relation : table expression with a column for each heading; headings : contract columns under their own names,
+    others as they are written; decimal_mark : the file's, "." or ",".
+    """
+
+    relation: str
+    headings: list[str]
+    decimal_mark: str
+
+    def has(self, name: str) -> bool:
+        return name in self.headings
+
+    def cell(self, name: str) -> str:
+        return 'cells."' + name.replace('"', '""') + '"'
+
+    def figure(self, name: str) -> str:
+        """SQL for a figure; null where it is not plainly written with the file's decimal mark."""
+        cell = self.cell(name)
+        if self.decimal_mark == ".":
+            return f"try_cast({cell} as double)"
+        return f"(case when not contains({cell}, '.') then try_cast(replace({cell}, ',', '.') as double) end)"
+
+    @property
+    def raw(self) -> str:
+        """SQL for all cells of a row as a JSON list."""
+        return f"to_json([{', '.join(self.cell(name) for name in self.headings)}])"
+
+    def extra(self, table: Table) -> str:
+        """SQL for the cells under headings that are no column of the table, as JSON text; null where all are empty."""
+        aside = [name for name in self.headings if name not in table.by_name]
+        if not aside:
+            return "null"
+        filled = [
+            f"{self.cell(name)} is not null and lower(trim({self.cell(name)})) not in ({_BLANKS})" for name in aside
+        ]
+        pairs = ", ".join(
+            f"{{'key': {_literal(name)}, 'value': case when {is_filled} then trim({self.cell(name)}) end}}"
+            for name, is_filled in zip(aside, filled, strict=True)
+        )
+        return (
+            f"case when {' or '.join(f'({is_filled})' for is_filled in filled)} then "
+            f"to_json(map_from_entries(list_filter([{pairs}], lambda pair: pair.value is not null)))::varchar end"
+        )
+
+
+def _cast(table: Table, column: Column, cells: StraightCells) -> tuple[str, str]:
     """(typed expression, condition under which the cell is not plainly written)."""
+    cell = cells.cell(column.name)
     match column.kind:
         case "text":
             return cell, _is_odd_text(cell, column.name in table.key)
@@ -256,7 +308,7 @@ def _cast(table: Table, column: Column, cell: str) -> tuple[str, str]:
                 f"{cell} is not null and ({typed} between timestamp '1950-01-01' and timestamp '2100-01-01') is not true"
             )
         case _:
-            number = f"try_cast({cell} as double)"
+            number = cells.figure(column.name)
             low = column.at_least if column.at_least is not None else -1.7e308
             high = column.at_most if column.at_most is not None else 1.7e308
             good = f"{number} between {low!r} and {high!r}"
@@ -266,77 +318,132 @@ def _cast(table: Table, column: Column, cell: str) -> tuple[str, str]:
     return typed, f"{cell} is not null and {typed} is null"
 
 
-def lay_out_straight(
-    con: duckdb.DuckDBPyConnection, table: Table, relation: str, headings: Sequence[str], file_no: int
-) -> None:
+def lay_out_straight(con: duckdb.DuckDBPyConnection, table: Table, cells: StraightCells, file_no: int) -> None:
     """Put the rows of a file in the contract's own headings on the bench, in the file's order.
 
-    relation : a table expression of text cells under the contract's names. Rows with a cell that is not plainly
-    written carry all their cells as a JSON list in _raw, in the order of `headings`, and are typed later.
+    Rows with a cell that is not plainly written carry all their cells as a JSON list in _raw, in the order of the
+    headings, and are typed later.
     """
     if table.name == "readings":
-        _lay_out_readings(con, relation, headings, file_no)
+        _lay_out_readings(con, cells, file_no)
         return
     if table.name == "traces":
-        _lay_out_traces(con, relation, headings, file_no)
+        _lay_out_traces(con, cells, file_no)
         return
     columns, odd = [], []
     for column in table.columns:
-        if column.name in headings:
-            typed, condition = _cast(table, column, f"cells.{column.name}")
+        if cells.has(column.name):
+            typed, condition = _cast(table, column, cells)
             columns.append(f"{typed} as {column.name}")
             odd.append(condition)
         else:
             columns.append(f"null::{column_type(table, column)} as {column.name}")
-    odd += [f"cells.{name} is null" for name in table.key if name in headings]
-    raw = f"case when {' or '.join(odd)} then to_json([{', '.join(f'cells.{name}' for name in headings)}]) end"
+    odd += [f"{cells.cell(name)} is null" for name in table.key if cells.has(name)]
+    if table.name != "steps":  # a step's job tells a line of totals from a row
+        first = cells.cell(cells.headings[0])
+        odd.append(f"regexp_matches({first}, '(?i)^(total|sum|count|grand|sub|end of)')")
     con.execute(
-        f"insert into {bench_name(table)} select {', '.join(columns)}, null, {file_no}, null, false, {raw}, null "
-        f"from {relation} as cells"
+        f"insert into {bench_name(table)} select {', '.join(columns)}, {cells.extra(table)}, {file_no}, null, false, "
+        f"case when {' or '.join(odd)} then {cells.raw} end, null from {cells.relation} as cells"
     )
 
 
-def _lay_out_readings(con: duckdb.DuckDBPyConnection, relation: str, headings: Sequence[str], file_no: int) -> None:
-    make_reading_kinds(con)
-    taken, taken_odd = "null::timestamp", "false"
-    if "taken_at" in headings:
-        taken, taken_odd = _cast(
-            TABLE_BY_NAME["readings"], TABLE_BY_NAME["readings"].by_name["taken_at"], "cells.taken_at"
-        )
-    instrument, instrument_odd = "null::varchar", "false"
-    if "instrument_id" in headings:
-        instrument = "cells.instrument_id"
-        instrument_odd = f"cells.instrument_id is not null and {_is_odd_text('cells.instrument_id', False)}"
-    unit = "cells.unit" if "unit" in headings else "null::varchar"
-    figure = "try_cast(cells.value as double) * kind.factor + kind.shift"
-    possible = f"{figure} between kind.at_least and kind.at_most"
-    odd = (
-        f"{taken_odd} or {instrument_odd} or cells.job_id is null or cells.job_id <> trim(cells.job_id) "
-        f"or case when kind.texts is null then ({possible}) is not true "
-        f"else cells.value is null or {_is_odd_text('cells.value', False)} "
-        "or (len(kind.texts) > 0 and not list_contains(kind.texts, cells.value)) end"
-    )
-    # the file must stay the probing side: only so do its rows keep their order
+def _cast_or(table: Table, name: str, cells: StraightCells, otherwise: str) -> tuple[str, str]:
+    return _cast(table, table.by_name[name], cells) if cells.has(name) else (otherwise, "false")
+
+
+def _in_file_order(con: duckdb.DuckDBPyConnection, statement: str) -> None:
+    """Run an insert that joins a file to a small table with the file as the probing side: only so its rows keep order."""
     con.execute("set disabled_optimizers = 'join_order,build_side_probe_side'")
     try:
-        con.execute(
-            f"""
-            insert into bench_reading
-            select
-                cells.job_id, kind.step, kind.quantity, case when {possible} then {figure} end, kind.unit,
-                {taken}, {instrument},
-                case when kind.texts is not null then cells.value end,
-                case when not kind.as_written then trim(cells.value) end, case when not kind.as_written then {unit} end,
-                null, {file_no}, null, false,
-                case when {odd} then to_json([{", ".join(f"cells.{name}" for name in headings)}]) end, null
-            from {relation} as cells
-            left join reading_kind as kind
-                on kind.step_text = cells.step and kind.quantity_text = cells.quantity
-                and kind.unit_text = coalesce({unit}, '')
-            """
-        )
+        con.execute(statement)
     finally:
         con.execute("reset disabled_optimizers")
+
+
+def _lay_out_readings(con: duckdb.DuckDBPyConnection, cells: StraightCells, file_no: int) -> None:
+    make_reading_kinds(con)
+    table = TABLE_BY_NAME["readings"]
+    taken, taken_odd = _cast_or(table, "taken_at", cells, "null::timestamp")
+    instrument, instrument_odd = _cast_or(table, "instrument_id", cells, "null::varchar")
+    job_id, value = cells.cell("job_id"), cells.cell("value")
+    unit = cells.cell("unit") if cells.has("unit") else "null::varchar"
+    figure = f"{cells.figure('value')} * kind.factor + kind.shift"
+    possible = f"{figure} between kind.at_least and kind.at_most"
+    odd = (
+        f"{taken_odd} or ({instrument_odd}) or {job_id} is null or {job_id} <> trim({job_id}) "
+        f"or case when kind.texts is null then ({possible}) is not true "
+        f"else {value} is null or {_is_odd_text(value, False)} "
+        f"or (len(kind.texts) > 0 and not list_contains(kind.texts, {value})) end"
+    )
+    # a decimal comma is not how the staged figure would be written: what was written is kept beside it
+    as_written = "kind.as_written" + ("" if cells.decimal_mark == "." else f" and not contains({value}, ',')")
+    as_written = f"({as_written} or kind.texts is not null)"
+    _in_file_order(
+        con,
+        f"""
+        insert into bench_reading
+        select
+            {job_id}, kind.step, kind.quantity, case when {possible} then {figure} end, kind.unit,
+            {taken}, {instrument},
+            case when kind.texts is not null then {value} end,
+            case when not {as_written} then trim({value}) end, case when not {as_written} then {unit} end,
+            {cells.extra(table)}, {file_no}, null, false,
+            case when {odd} then {cells.raw} end, null
+        from {cells.relation} as cells
+        left join reading_kind as kind
+            on kind.step_text = {cells.cell("step")} and kind.quantity_text = {cells.cell("quantity")}
+            and kind.unit_text = coalesce({unit}, '')
+        """,
+    )
+
+
+def make_trace_kinds(con: duckdb.DuckDBPyConnection) -> None:
+    """Temp table `trace_kind`: each quantity of a gauge log and unit as plainly written, with factor and range."""
+    con.execute(
+        "create temp table if not exists trace_kind (quantity_text varchar, unit_text varchar, unit varchar, "
+        "factor double, shift double, at_least double, at_most double, usual_step varchar)"
+    )
+    if con.execute("select count(*) from trace_kind").fetchone() != (0,):
+        return
+    rows = []
+    for (step, name), about in units.all_quantities().items():
+        for unit in UNIT_CODES if not step else ():
+            if units.suits(unit, about.unit, about.kind):
+                how = units.conversion(unit, about.unit, about.kind)
+                if not how.less_atmosphere:
+                    usual = STEP_OF_TRACE[name]
+                    rows.append((name, unit, about.unit, how.factor, how.shift, about.at_least, about.at_most, usual))
+    con.executemany("insert into trace_kind values (?, ?, ?, ?, ?, ?, ?, ?)", rows)
+
+
+def _lay_out_traces(con: duckdb.DuckDBPyConnection, cells: StraightCells, file_no: int) -> None:
+    make_trace_kinds(con)
+    table = TABLE_BY_NAME["traces"]
+    step, step_odd = _cast_or(table, "step", cells, "null::varchar")
+    attempt, attempt_odd = _cast_or(table, "attempt", cells, "null::integer")
+    elapsed, elapsed_odd = _cast_or(table, "elapsed_s", cells, "null::double")
+    instrument, instrument_odd = _cast_or(table, "instrument_id", cells, "null::varchar")
+    job_id = cells.cell("job_id")
+    figure = f"{cells.figure('value')} * kind.factor + kind.shift"
+    possible = f"{figure} between kind.at_least and kind.at_most"
+    odd = (
+        f"({step_odd}) or ({attempt_odd}) or ({elapsed_odd}) or ({instrument_odd}) or {cells.cell('elapsed_s')} is null "
+        f"or {job_id} is null or {job_id} <> trim({job_id}) or ({possible}) is not true"
+    )
+    _in_file_order(
+        con,
+        f"""
+        insert into bench_trace
+        select {job_id}, coalesce({step}, kind.usual_step), coalesce({attempt}, 1), {cells.cell("quantity")}, kind.unit,
+            {elapsed}, case when {possible} then {figure} end, {instrument}, {cells.extra(table)}, {file_no}, null, false,
+            case when {odd} then {cells.raw} end, null
+        from {cells.relation} as cells
+        left join trace_kind as kind
+            on kind.quantity_text = {cells.cell("quantity")}
+            and kind.unit_text = {cells.cell("unit") if cells.has("unit") else "''"}
+        """,
+    )
 
 
 def odd_rows(
@@ -349,57 +456,6 @@ def odd_rows(
         {"first": first_rowid, "file": file_no},
     ).fetchall()
     return [(place, json.loads(raw)) for place, raw in found]
-
-
-def _lay_out_traces(con: duckdb.DuckDBPyConnection, relation: str, headings: Sequence[str], file_no: int) -> None:
-    table = TABLE_BY_NAME["traces"]
-    con.execute(
-        "create temp table if not exists trace_kind (quantity_text varchar, unit_text varchar, unit varchar, "
-        "factor double, shift double, at_least double, at_most double, usual_step varchar)"
-    )
-    if con.execute("select count(*) from trace_kind").fetchone() == (0,):
-        rows = []
-        for (step, name), about in units.all_quantities().items():
-            for unit in UNIT_CODES if not step else ():
-                if units.suits(unit, about.unit, about.kind):
-                    how = units.conversion(unit, about.unit, about.kind)
-                    if not how.less_atmosphere:
-                        usual = "vacuum_rise" if name == "vacuum" else "pressure_test"
-                        rows.append(
-                            (name, unit, about.unit, how.factor, how.shift, about.at_least, about.at_most, usual)
-                        )
-        con.executemany("insert into trace_kind values (?, ?, ?, ?, ?, ?, ?, ?)", rows)
-
-    def cast(name: str, otherwise: str) -> tuple[str, str]:
-        return _cast(table, table.by_name[name], f"cells.{name}") if name in headings else (otherwise, "false")
-
-    step, step_odd = cast("step", "null::varchar")
-    attempt, attempt_odd = cast("attempt", "null::integer")
-    elapsed, elapsed_odd = cast("elapsed_s", "null::double")
-    instrument, instrument_odd = cast("instrument_id", "null::varchar")
-    figure = "try_cast(cells.value as double) * kind.factor + kind.shift"
-    possible = f"{figure} between kind.at_least and kind.at_most"
-    odd = (
-        f"{step_odd} or {attempt_odd} or {elapsed_odd} or {instrument_odd} or cells.elapsed_s is null "
-        f"or cells.job_id is null or cells.job_id <> trim(cells.job_id) or ({possible}) is not true"
-    )
-    # the file must stay the probing side: only so do its rows keep their order
-    con.execute("set disabled_optimizers = 'join_order,build_side_probe_side'")
-    try:
-        con.execute(
-            f"""
-            insert into bench_trace
-            select cells.job_id, coalesce({step}, kind.usual_step), coalesce({attempt}, 1), cells.quantity, kind.unit,
-                {elapsed}, case when {possible} then {figure} end, {instrument}, null, {file_no}, null, false,
-                case when {odd} then to_json([{", ".join(f"cells.{name}" for name in headings)}]) end, null
-            from {relation} as cells
-            left join trace_kind as kind
-                on kind.quantity_text = cells.quantity
-                and kind.unit_text = {"cells.unit" if "unit" in headings else "''"}
-            """
-        )
-    finally:
-        con.execute("reset disabled_optimizers")
 
 
 def clear_file(con: duckdb.DuckDBPyConnection, table: Table, file_no: int) -> None:

@@ -224,6 +224,12 @@ def test_a_row_of_two_hundred_thousand_characters_is_read(fleet):
     assert counts(fleet.load_text("technicians.csv", text)) == {"read": 1, "new": 1}
 
 
+def careful_alone(monkeypatch) -> None:
+    """No file goes straight through DuckDB: every cell is interpreted in Python."""
+    monkeypatch.setattr("pipelines.straight.open_csv", lambda *_: None)
+    monkeypatch.setattr("pipelines.straight.tidy_csv", lambda *_: None)
+
+
 def test_both_ways_of_reading_agree_on_plain_and_odd_cells(fleet, monkeypatch):
     rows = ["job_id,step,quantity,value,unit,taken_at,instrument_id"]
     cells = ["450", " 450 ", "4.5e2", "450 um", "<500", "-1", "OL", "", "N/A", "1O2", "nan", "inf", "0.45"]
@@ -242,7 +248,7 @@ def test_both_ways_of_reading_agree_on_plain_and_odd_cells(fleet, monkeypatch):
     first = fleet.ask(f"select {columns} from staged_reading order by reading_order, reading_no")
     why = fleet.ask("select source_line, scope, column_name, value, reason from rejected_row order by all")
     other = Fleet(fleet.exports.parent / "other").with_jobs()
-    monkeypatch.setattr("pipelines.straight.open_csv", lambda *_: None)
+    careful_alone(monkeypatch)
     careful = other.load_text("readings.csv", text)
     for one, two in zip(
         first, other.ask(f"select {columns} from staged_reading order by reading_order, reading_no"), strict=True
@@ -269,7 +275,7 @@ def test_both_ways_of_reading_agree_on_jobs_and_calls(fleet, monkeypatch):
     first_counts = counts(fleet.load_text("jobs_k.csv", jobs))
     first = fleet.ask(f"select {columns} from staged_job order by all")
     other = Fleet(fleet.exports.parent / "other").with_jobs()
-    monkeypatch.setattr("pipelines.straight.open_csv", lambda *_: None)
+    careful_alone(monkeypatch)
     assert counts(other.load_text("jobs_k.csv", jobs)) == first_counts
     assert other.ask(f"select {columns} from staged_job order by all") == first
 

@@ -184,7 +184,7 @@ def test_an_absolute_pressure_becomes_gauge_at_the_altitude_of_its_site(tmp_path
 
 def test_extra_columns_are_kept_aside(fleet):
     fleet.load_text("calls.csv", "call_id,system_id,opened_on,Weather\nC1,S1,2024-08-01,hot\nC2,S1,2024-08-02,\n")
-    assert fleet.ask("select extra from staged_call order by call_id") == [('{"Weather": "hot"}',), (None,)]
+    assert fleet.ask("select extra from staged_call order by call_id") == [('{"Weather":"hot"}',), (None,)]
 
 
 def test_a_dry_run_says_the_same_and_changes_nothing(fleet):
