@@ -117,11 +117,20 @@ def age_of_the_figures(stamp: data.Stamp | None) -> None:
     st.markdown(":small[" + " · ".join(parts) + "]")
     running = data.store().running()
     if running is not None and running.is_alive:
-        st.info(
-            f"A {words.escaped(running.reason)} is running since {running.started_at[11:16]}. The figures here are those "
-            "from before it; they change by themselves when it is done.",
-            icon=":material/progress_activity:",
-        )
+        what_is_running()
+
+
+@st.fragment(run_every=2)
+def what_is_running() -> None:
+    """Say what changes the store, and look again until it has ended: then the whole page is drawn anew."""
+    running = data.store().running()
+    if running is None or not running.is_alive:
+        st.rerun()
+    st.info(
+        f"A {words.escaped(running.reason)} is running since {running.started_at[11:16]}. The figures here are those "
+        "from before it; they change by themselves when it is done.",
+        icon=":material/progress_activity:",
+    )
 
 
 def show() -> None:
