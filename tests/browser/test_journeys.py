@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import re
+import shutil
 from pathlib import Path
 from urllib.parse import parse_qs, urlsplit
 
@@ -28,6 +29,7 @@ from tests.browser.served_pages import (
     main_text,
     new_reader,
     open_fold,
+    served,
     wait_at_rest,
 )
 
@@ -247,11 +249,25 @@ def test_first_run_leads_to_the_dock(own: Served, page: Page) -> None:
 
 def load_and_wait(page: Page, files: list[Path]) -> None:
     """Drop the files, press the button, wait until the command has ended and the page has told its counts."""
+    drop(page, files)
+    load(page)
+
+
+def drop(page: Page, files: list[Path]) -> None:
+    """Drop files on the dock, and wait until the page holds them all: each arrives by itself and draws the page anew."""
     after(page, lambda: page.locator('[data-testid="stFileUploader"] input[type="file"]').set_input_files(files))
+    expect(page.get_by_test_id("stFileChip")).to_have_count(len(files))
+    expect(page.get_by_test_id("stFileUploader").get_by_role("progressbar")).to_have_count(0)
     wait_at_rest(page)
+
+
+def load(page: Page) -> None:
+    """Press the button and wait until the command has ended: well, or with its own words as the test's."""
     page.get_by_role("button", name="Load and work out").click()
-    page.get_by_text(re.compile(r"^The last load")).first.wait_for(timeout=90_000)
+    done = page.get_by_text(re.compile(r"^The last load"))
+    done.or_(page.get_by_text("nothing of the store was changed")).first.wait_for(timeout=60_000)
     wait_at_rest(page)
+    assert done.count(), main_text(page)
 
 
 def counts_of_loads(page: Page) -> list[dict[str, str]]:
@@ -274,11 +290,11 @@ def test_files_in_the_contract_headings_need_no_mapping(own: Served, page: Page,
         csv.writer(handle).writerows(rows)
     go(page, f"{own.address}/loading-dock")
     load_and_wait(page, sorted(path for path in tmp_path.iterdir() if path.is_file()))
-    (load,) = counts_of_loads(page)
-    figure = {head: int(cell.replace(",", "")) for head, cell in load.items() if re.fullmatch(r"[\d,]+", cell)}
+    (row,) = counts_of_loads(page)
+    figure = {head: int(cell.replace(",", "")) for head, cell in row.items() if re.fullmatch(r"[\d,]+", cell)}
     parts = ("= New", "+ Changed", "+ Unchanged", "+ Rejected", "+ Passed over")
     assert figure["Read"] == sum(figure[part] for part in parts) > 1_000
-    assert "yes" in load["Adds up"]
+    assert "yes" in row["Adds up"]
     assert figure["Rejected" if "Rejected" in figure else "+ Rejected"] >= 1
     assert figure["Read"] == one(own.store, "select sum(rows_read)::bigint from load_run")
     entries = re.search(r"^([\d,]+) entr(?:y|ies)\.", main_text(page), re.MULTILINE)
@@ -286,7 +302,7 @@ def test_files_in_the_contract_headings_need_no_mapping(own: Served, page: Page,
     assert int(entries[1].replace(",", "")) == one(own.store, "select count(*) from rejected_row")
     heads, left_out = grid_texts(page.get_by_test_id("stDataFrame").last)
     assert str(len(rows)) in {row[heads.index("Line")].replace(",", "") for row in left_out}
-    assert page.get_by_test_id("stFileUploaderFile").count() == 0
+    assert page.get_by_test_id("stFileChip").count() == 0
     # the pages show the new records without being told
     after(page, lambda: page.get_by_test_id("stSidebarNav").get_by_role("link", name="Crew week").click())
     known = one(
@@ -300,8 +316,7 @@ def test_messy_files_are_read_by_the_mapping_proposed(own: Served, page: Page, m
     expected = json.loads((messy_files / "expected.json").read_text())
     go(page, f"{own.address}/loading-dock")
     files = [messy_files / name for name in ("installs_first.csv", "installs_second.csv", "service_log.csv")]
-    after(page, lambda: page.locator('[data-testid="stFileUploader"] input[type="file"]').set_input_files(files))
-    wait_at_rest(page)
+    drop(page, files)
     seen = main_text(page)
     assert "How they would be read" in seen
     heads, samples = grid_texts(page.get_by_test_id("stDataFrame").first)
@@ -310,13 +325,11 @@ def test_messy_files_are_read_by_the_mapping_proposed(own: Served, page: Page, m
     page.get_by_text("Trying the files; nothing is kept: done").wait_for(timeout=60_000)
     wait_at_rest(page)
     assert not own.store.exists()
-    page.get_by_role("button", name="Load and work out").click()
-    page.get_by_text(re.compile(r"^The last load")).first.wait_for(timeout=90_000)
-    wait_at_rest(page)
-    (load,) = counts_of_loads(page)
-    assert "yes" in load["Adds up"]
-    assert int(load["+ Unchanged"]) == expected["unchanged"]
-    assert int(load["+ Changed"]) == expected["changed"]
+    load(page)
+    (row,) = counts_of_loads(page)
+    assert "yes" in row["Adds up"]
+    assert int(row["+ Unchanged"]) == expected["unchanged"]
+    assert int(row["+ Changed"]) == expected["changed"]
     assert one(own.store, "select count(*) from staged_job") == expected["jobs"]
     after(page, lambda: page.get_by_test_id("stSidebarNav").get_by_role("link", name="Job folder").click())
     assert first_sentence(page).startswith("Job J")
@@ -326,8 +339,7 @@ def test_file_that_is_no_table_is_refused_in_words(own: Served, page: Page, tmp_
     nonsense = tmp_path / "holiday.csv"
     nonsense.write_bytes(bytes(range(256)) * 40)
     go(page, f"{own.address}/loading-dock")
-    after(page, lambda: page.locator('[data-testid="stFileUploader"] input[type="file"]').set_input_files(nonsense))
-    wait_at_rest(page)
+    drop(page, [nonsense])
     button = page.get_by_role("button", name="Load and work out")
     if button.count() and button.is_enabled():
         button.click()
@@ -335,6 +347,19 @@ def test_file_that_is_no_table_is_refused_in_words(own: Served, page: Page, tmp_
     assert "holiday.csv" in main_text(page)
     assert "Traceback" not in main_text(page)
     assert not own.store.exists()
+
+
+def test_page_opened_during_a_load_changes_by_itself_when_it_is_done(demo: Served, page: Page, tmp_path: Path) -> None:
+    mine = tmp_path / "fleet"
+    shutil.copytree(demo.store.folder, mine)
+    with served(mine, tmp_path / "pages.txt") as address:
+        with Store(mine).write("load"):
+            go(page, f"{address}/crew-week")
+            assert "A load is running since" in main_text(page)
+            assert "generation 2" in main_text(page)
+        # nobody touches the page
+        page.get_by_text("generation 3").wait_for()
+        page.get_by_text("A load is running since").wait_for(state="detached")
 
 
 # --- house rules
