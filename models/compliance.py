@@ -12,7 +12,7 @@ import numpy as np
 import polars as pl
 
 from models import beta_binomial, change, funnel
-from pipelines.contract import STEPS
+from pipelines.contract import GOOD_STATES, KNOWN_STATES, SKIPPED_STATES, STEPS, UNKNOWN_STATES
 
 FLAG_MARGIN = 0.05
 FLAG_CHANCE = 0.975
@@ -21,21 +21,9 @@ WHOLE_JOB, ALL_STEPS = "whole_job", "all"
 # how many jobs of the fleet a rare combination of equipment, joints and season borrows
 BORROWED_JOBS = 20.0
 
-_COUNTS = """
-    count(*) filter (state <> 'not_applicable') as applicable,
-    count(*) filter (state in ('passed', 'failed', 'ticked_only', 'not_done')) as known,
-    count(*) filter (state = 'passed') as good,
-    count(*) filter (state = 'failed') as failed,
-    count(*) filter (state = 'ticked_only') as ticked_only,
-    count(*) filter (state = 'not_done') as not_done,
-    count(*) filter (state in ('not_done', 'ticked_only')) as skipped,
-    count(*) filter (state in ('no_record', 'cannot_tell')) as unknown,
-    count(*) filter (state = 'disputed') as disputed
-"""
-
 # one row for each job and step, and for each job as a whole, with what it can be grouped by
 _JOB_STEP = """
-create or replace temp table fit_job_step as
+create or replace temp table fit_job_step_plain as
 with instrument as (
     select job_id, step::varchar as step,
         arg_max(instrument_id, coalesce(taken_at, timestamp '1970-01-01')) as instrument_id
@@ -90,22 +78,27 @@ left join instrument on instrument.job_id = graded.job_id and instrument.step = 
 where coalesce(job.finished_on <= $as_of, true)
 """
 
-# what the fleet reaches on each kind of job, and with it what each one's own mix of jobs would reach in its hands
-_STRATUM = f"""
-create or replace temp table fit_stratum as
+# what the fleet reaches on each kind of job stands beside each job step: added up, it says what each one's own mix of jobs
+# would reach in the fleet's hands. As whole numbers, since sums of fractions depend on the order of the threads.
+_WITH_EXPECTED = f"""
+create or replace temp table fit_job_step as
 with step_rate as (
     select step, sum((state = 'passed')::double) / count(*) as rate
-    from fit_job_step
+    from fit_job_step_plain
     where state in ('passed', 'failed', 'ticked_only', 'not_done')
     group by step
+), stratum as (
+    select step, equipment, joints, season,
+        round(1e9 * (sum((state = 'passed')::double) + {BORROWED_JOBS} * any_value(step_rate.rate))
+            / (count(*) + {BORROWED_JOBS}))::bigint as expected_e9
+    from fit_job_step_plain
+    join step_rate using (step)
+    where state in ('passed', 'failed', 'ticked_only', 'not_done')
+    group by step, equipment, joints, season
 )
-select step, equipment, joints, season,
-    (sum((state = 'passed')::double) + {BORROWED_JOBS} * any_value(step_rate.rate)) / (count(*) + {BORROWED_JOBS})
-        as rate
-from fit_job_step
-join step_rate using (step)
-where state in ('passed', 'failed', 'ticked_only', 'not_done')
-group by step, equipment, joints, season
+select fit_job_step_plain.*, coalesce(expected_e9, 0) as expected_e9
+from fit_job_step_plain
+left join stratum using (step, equipment, joints, season)
 """
 
 _GROUP_KINDS = ("crew", "branch", "firm", "form", "instrument", "season", "equipment")
@@ -114,49 +107,59 @@ _GROUP_KINDS = ("crew", "branch", "firm", "form", "instrument", "season", "equip
 def prepare(con: duckdb.DuckDBPyConnection, as_of: date) -> None:
     """Make the temporary tables that the functions below count."""
     steps = ", ".join(f"'{step}'" for step in (*STEPS, WHOLE_JOB))
-    con.execute("drop table if exists fit_stratum")
-    con.execute("drop table if exists fit_job_step")
-    con.execute("drop type if exists fit_step")
-    con.execute("drop type if exists fit_state")
+    clear(con)
     con.execute(f"create temp type fit_step as enum ({steps})")
     con.execute(
         "create temp type fit_state as enum ('passed', 'failed', 'ticked_only', 'not_done', 'no_record', "
         "'cannot_tell', 'not_applicable', 'disputed')"
     )
     con.execute(_JOB_STEP, {"as_of": as_of})
-    con.execute(_STRATUM)
+    con.execute(_WITH_EXPECTED)
+    con.execute("drop table fit_job_step_plain")
 
 
 def clear(con: duckdb.DuckDBPyConnection) -> None:
     """Drop what `prepare` made."""
-    for what in ("table if exists fit_stratum", "table if exists fit_job_step"):
-        con.execute(f"drop {what}")
+    con.execute("drop table if exists fit_job_step")
+    con.execute("drop table if exists fit_job_step_plain")
     con.execute("drop type if exists fit_step")
     con.execute("drop type if exists fit_state")
 
 
 def _counted(con: duckdb.DuckDBPyConnection, keys: str, where: str = "true") -> pl.DataFrame:
     """Counts and the expected rate by some keys and step, with step `all` over the nine steps."""
-    # added up as whole numbers: sums of fractions depend on the order in which threads deliver them
-    mix = (
-        "sum(round(stratum.rate * 1e12)::bigint) filter (state in ('passed', 'failed', 'ticked_only', 'not_done'))"
-        " / 1e12 / nullif(count(*) filter (state in ('passed', 'failed', 'ticked_only', 'not_done')), 0)"
-    )
-    source = f"""
-        from fit_job_step
-        left join fit_stratum as stratum using (step, equipment, joints, season)
-        where {where}
-    """
-    return (
-        con.sql(
-            f"""
-        select {keys}, step::varchar as step, {_COUNTS}, {mix} as expected {source} group by all
-        union all by name
-        select {keys}, 'all' as step, {_COUNTS}, {mix} as expected {source} and step <> 'whole_job' group by all
+    by_state = con.sql(
+        f"""
+        select {keys}, step::varchar as step, state::varchar as state, count(*) as jobs,
+            sum(expected_e9)::bigint as expected_e9
+        from fit_job_step where {where} group by all
         """
+    ).pl()
+    names = [name for name in by_state.columns if name not in ("step", "state", "jobs", "expected_e9")]
+    every = by_state.filter(pl.col("step") != WHOLE_JOB).with_columns(step=pl.lit(ALL_STEPS))
+
+    def jobs(*states: str) -> pl.Expr:
+        return pl.col("jobs").filter(pl.col("state").is_in(states)).sum().cast(pl.Int64)
+
+    known = pl.col("state").is_in(KNOWN_STATES)
+    return (
+        pl.concat([by_state, every])
+        .group_by(*names, "step")
+        .agg(
+            applicable=pl.col("jobs").filter(pl.col("state") != "not_applicable").sum().cast(pl.Int64),
+            known=jobs(*KNOWN_STATES),
+            good=jobs(*GOOD_STATES),
+            failed=jobs("failed"),
+            ticked_only=jobs("ticked_only"),
+            not_done=jobs("not_done"),
+            skipped=jobs(*SKIPPED_STATES),
+            unknown=jobs(*UNKNOWN_STATES),
+            disputed=jobs("disputed"),
+            # up to here whole numbers below 2 to the 63rd, so that their sum does not depend on its order
+            expected=pl.col("expected_e9").filter(known).sum() / 1e9,
         )
-        .pl()
-        .sort(pl.exclude(pl.Float64), nulls_last=True)
+        .with_columns(expected=pl.when(pl.col("known") > 0).then(pl.col("expected") / pl.col("known")))
+        .sort(*names, "step", nulls_last=True)
     )
 
 

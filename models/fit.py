@@ -278,7 +278,7 @@ def _say_left_out(con: duckdb.DuckDBPyConnection, notes: Notes) -> None:
         """
     ).fetchall()
     for reason, jobs in reasons:
-        notes.add("left_out", f"{jobs:,} jobs left out of the step effects: {reason}.", jobs=jobs)
+        notes.add("left_out", f"{_jobs(jobs)} left out of the step effects: {reason}.", jobs=jobs)
     unknown = con.sql(
         """
         with counted as (
@@ -295,7 +295,7 @@ def _say_left_out(con: duckdb.DuckDBPyConnection, notes: Notes) -> None:
         if state not in words:
             continue
         of_step[step] = of_step.get(step, 0.0) + share
-        notes.add("left_out", f"{jobs:,} jobs unknown ({words[state]}, {share:.0%}).", step, jobs, aloud=False)
+        notes.add("left_out", f"{_jobs(jobs)} unknown ({words[state]}, {share:.0%}).", step, jobs, aloud=False)
     for step, share in of_step.items():
         if share > MUCH_UNKNOWN:
             notes.add(
@@ -304,6 +304,10 @@ def _say_left_out(con: duckdb.DuckDBPyConnection, notes: Notes) -> None:
                 "goes unrecorded differs from what is recorded, the ratio may be off.",
                 step,
             )
+
+
+def _jobs(number: int) -> str:
+    return "1 job" if number == 1 else f"{number:,} jobs"
 
 
 def _say_compliance(technician_step: pl.DataFrame, notes: Notes) -> None:
@@ -315,7 +319,7 @@ def _say_compliance(technician_step: pl.DataFrame, notes: Notes) -> None:
     few = own.filter(pl.col("flag") == "too_few").height
     notes.add(
         "compliance",
-        f"{people:,} technicians judged on {own.height:,} steps; {few:,} of these rest on fewer than "
+        f"{people:,} technicians, {own.height:,} rates of technician and step; {few:,} of these rest on fewer than "
         f"{compliance.FEW_JOBS} known jobs and carry no flag.",
     )
 
