@@ -610,8 +610,9 @@ class _Run:
         if raw.height:
             source = part.sources[0]
             feed = interpreting.feeds_of(source)[0]
-            order = interpreting.marks_of(source, [(feed, raw)]).order_of_file
-            marks = Marks({}, {}, opened.cells.decimal_mark, order)
+            marks = interpreting.marks_of(source, [(feed, raw)])
+            if opened.decimal_proved is not None:
+                marks = Marks({}, marks.order, opened.decimal_proved, marks.order_of_file)
             rows = interpreting.interpret(feed, source, raw, marks, self._context(part, source), keeps_extra=True)
             if table.name == "readings":
                 self._settle_readings(rows, source)

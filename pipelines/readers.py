@@ -312,11 +312,9 @@ def read_csv(text: str, layout: CsvLayout, shown: str) -> RawRows:
         record, used = _record(lines, at, end, delimiter, width)
         if record is None:
             faults.append(RowFault(at + 1, "a quote in this line is not closed, or stands where none may stand", line))
-        elif len(record) > width and any(cell.strip() for cell in record[width:]):
-            faults.append(RowFault(at + 1, f"{len(record)} cells where there are {width} headings", line))
         elif all(is_blank(cell) for cell in record) or is_total(record, layout.totals):
             passed += 1
-        elif len(record) < width:
+        elif len(record) < width or any(cell.strip() for cell in record[width:]):
             faults.append(RowFault(at + 1, f"{len(record)} cells where there are {width} headings", line))
         else:
             rows.append(record[:width])

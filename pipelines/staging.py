@@ -284,7 +284,7 @@ def _cast(table: Table, column: Column, cells: StraightCells) -> tuple[str, str]
     cell = cells.cell(column.name)
     match column.kind:
         case "text":
-            return cell, _is_odd_text(cell, column.name in table.key)
+            return cell, _is_odd_text(cell, column.name in table.key and column.parent_needed)
         case "code" if column.codes:
             enum = _ENUM_OF.get((table.name, column.name))
             typed = (
@@ -293,7 +293,7 @@ def _cast(table: Table, column: Column, cells: StraightCells) -> tuple[str, str]
                 else f"case when {cell} in ({', '.join(_literal(code) for code in column.codes)}) then {cell} end"
             )
         case "code":
-            return cell, _is_odd_text(cell, column.name in table.key)
+            return cell, _is_odd_text(cell, column.name in table.key and column.parent_needed)
         case "flag":
             typed = f"case {cell} when 'true' then true when 'false' then false end"
         case "date":

@@ -42,6 +42,7 @@ class StraightFile:
     first_line: int
     n_read: int
     is_plain: bool = True
+    decimal_proved: str | None = "."  # None where no plain figure has a mark: then the odd ones must show it themselves
     odd: RawRows | None = None
     stand_ins: frozenset[int] = frozenset()
     note: str = ""
@@ -110,7 +111,9 @@ def open_csv(con: duckdb.DuckDBPyConnection, file: InputFile, source: Source, sc
     mark = _mark_shown(con, sampled[1:], headings, source, delimiter, relation)
     if mark is None:
         return None
-    return StraightFile(StraightCells(relation, headings, mark), lines - 1, 2, lines - 1)
+    return StraightFile(
+        StraightCells(relation, headings, mark or "."), lines - 1, 2, lines - 1, decimal_proved=mark or None
+    )
 
 
 def tidy_csv(con: duckdb.DuckDBPyConnection, file: InputFile, source: Source, scratch: Path) -> StraightFile | None:
@@ -219,10 +222,11 @@ def tidy_csv(con: duckdb.DuckDBPyConnection, file: InputFile, source: Source, sc
     )  # fmt: skip
     n_read = passed + len(faults) + len(taken) + rows - len(stand_ins)
     return StraightFile(
-        StraightCells(relation, headings, mark),
+        StraightCells(relation, headings, mark or "."),
         rows,
         first_line,
         n_read,
+        decimal_proved=mark or None,
         odd=odd,
         stand_ins=frozenset(stand_ins),
         note=note,
@@ -300,7 +304,7 @@ def _mark_shown(
     delimiter: str,
     relation: str,
 ) -> str | None:
-    """The decimal mark that the file proves, "." where no figure has a mark at all, None where it is in doubt."""
+    """The decimal mark that the file proves, "" where no figure has a mark at all, None where it is in doubt."""
     known = TABLE_BY_NAME[source.table[0].table].by_name
     places = [
         place for place, name in enumerate(headings) if name in known and known[name].kind in ("number", "integer")
@@ -310,7 +314,7 @@ def _mark_shown(
         cells = readers._split(line, delimiter)
         shown |= {mark for place in places if place < len(cells) and (mark := cell_text.mark_shown(cells[place]))}
     if len(shown) == 1 or not places:
-        return shown.pop() if shown else "."
+        return shown.pop() if shown else ""
     if shown:
         return None
     # nothing among the first lines: all of the file is asked
@@ -329,7 +333,7 @@ def _mark_of_columns(con: duckdb.DuckDBPyConnection, relation: str, columns: lis
     row = con.execute(f"select {', '.join(f'bool_or({condition})' for condition in asked)} from {relation}").fetchone()
     has_point, proves_point, has_comma, proves_comma = row or (False, False, False, False)
     if not has_point and not has_comma:
-        return "."
+        return ""
     if proves_point == proves_comma:
         return None
     return "." if proves_point else ","
@@ -377,7 +381,7 @@ def _marks_are_points(con: duckdb.DuckDBPyConnection, place: str, described: lis
         for name, kind, *_ in described
         if kind == "VARCHAR" and name.strip().lower() in figures
     ]
-    return not columns or _mark_of_columns(con, place, columns) == "."
+    return not columns or _mark_of_columns(con, place, columns) in (".", "")
 
 
 def _parquet_cell(name: str, kind: str) -> str:
