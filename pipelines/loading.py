@@ -16,8 +16,8 @@ from typing import Any
 
 import duckdb
 
-from pipelines import interpreting, merging, readers, staging, straight, units
-from pipelines.cell_text import Unreadable, as_text, is_blank
+from pipelines import interpreting, merging, readers, settling, staging, straight
+from pipelines.cell_text import as_text, is_blank
 from pipelines.contract import TABLES, Table
 from pipelines.errors import InputError
 from pipelines.interpreting import Feed, FileContext, Marks, Rejected, TypedRows, UnreadReading
@@ -490,7 +490,7 @@ class _Run:
                     feed, source, raw, part.marks[source.name], context, keeps_extra=first and keeps_extra
                 )
                 if table.name == "readings":
-                    self._settle_readings(rows, source)
+                    settling.settle_readings(self.con, rows, source, float(self.rules.altitude_ft))
                 laid.append(rows)
         return laid
 
@@ -515,48 +515,6 @@ class _Run:
                 keys, cells = (interpreting._column(raw, heading) for heading in (key, wanted))
                 found.update({as_text(one): cell for one, cell in zip(keys, cells, strict=True) if not is_blank(one)})
         return found
-
-    def _settle_readings(self, rows: TypedRows, source: Source) -> None:
-        """Absolute pressures become gauge pressures at the altitude of their job; the sign of return static is told."""
-        drop: dict[int, str] = {}
-        if rows.above_zero:
-            altitudes = self._altitudes({rows.columns["job_id"][index] for index in rows.above_zero})
-            for index in rows.above_zero:
-                columns = rows.columns
-                altitude = altitudes.get(columns["job_id"][index], float(self.rules.altitude_ft))
-                value = columns["value"][index] - units.atmosphere_psia(altitude)
-                about = units.all_quantities()[columns["step"][index], columns["quantity"][index]]
-                columns["value"][index] = value
-                try:
-                    interpreting.check_possible(about, value)
-                except Unreadable as reason:
-                    drop[index] = str(reason)
-        if source.return_static is not None:
-            columns = rows.columns
-            for index, quantity in enumerate(columns["quantity"]):
-                if quantity != "return_static" or columns["value"][index] is None:
-                    continue
-                value = columns["value"][index]
-                if source.return_static == "suction_is_positive":
-                    value = -value
-                if source.return_static != "size_only" and value > 0:
-                    drop[index] = f"is a return above the room's pressure, and return_static is {source.return_static}"
-                    continue
-                if columns["original_value"][index] is None and -abs(value) != columns["value"][index]:
-                    columns["original_value"][index] = as_text(columns["value"][index])
-                    columns["original_unit"][index] = columns["unit"][index]
-                columns["value"][index] = -abs(value)
-        if drop:
-            _drop_readings(rows, drop)
-
-    def _altitudes(self, job_ids: set[str]) -> dict[str, float]:
-        found = self.con.execute(
-            "select job.job_id, site.altitude_ft from staged_job as job join staged_system as system using (system_id) "
-            "join staged_site as site using (site_id) where site.altitude_ft is not null "
-            "and job.job_id in (select unnest($jobs))",
-            {"jobs": sorted(job_ids)},
-        ).fetchall()
-        return dict(found)
 
     def _note(self, part: Part, rows: TypedRows) -> None:
         """Count what was rejected of the rows of one table in a part, and keep it for the record."""
@@ -615,7 +573,7 @@ class _Run:
                 marks = Marks({}, marks.order, opened.decimal_proved, marks.order_of_file)
             rows = interpreting.interpret(feed, source, raw, marks, self._context(part, source), keeps_extra=True)
             if table.name == "readings":
-                self._settle_readings(rows, source)
+                settling.settle_readings(self.con, rows, source, float(self.rules.altitude_ft))
             self._note(part, rows)
             staging.lay_out(self.con, [(part.number, rows)])
         return opened.first_line - first_rowid
@@ -767,29 +725,3 @@ def _layout(source: Source) -> CsvLayout:
         source.delimiter, source.lines_above, source.lines_below, source.comment, source.headings,
         tuple(word.lower() for word in source.totals),
     )  # fmt: skip
-
-
-def _drop_readings(rows: TypedRows, drop: dict[int, str]) -> None:
-    """Turn readings that proved impossible into rejected ones."""
-    columns = rows.columns
-    for index, reason in drop.items():
-        value = columns["original_value"][index] or as_text(columns["value"][index])
-        text = ",".join(as_text(columns[name][index] or "") for name in ("job_id", "step", "quantity")) + f",{value}"
-        rows.rejected.append(Rejected(rows.lines[index], "row", "readings", "value", value, reason, text))
-        rows.unread.append(
-            UnreadReading(
-                columns["job_id"][index],
-                columns["step"][index],
-                columns["quantity"][index],
-                value,
-                reason,
-                rows.lines[index],
-            )
-        )
-    keep = [index for index in range(len(rows.lines)) if index not in drop]
-    for name, column in columns.items():
-        if column:
-            columns[name] = [column[index] for index in keep]
-    rows.lines = [rows.lines[index] for index in keep]
-    rows.extra = [rows.extra[index] for index in keep]
-    rows.flawed = [rows.flawed[index] for index in keep]

@@ -315,7 +315,7 @@ def read_csv(text: str, layout: CsvLayout, shown: str) -> RawRows:
         elif all(is_blank(cell) for cell in record) or is_total(record, layout.totals):
             passed += 1
         elif len(record) < width or any(cell.strip() for cell in record[width:]):
-            faults.append(RowFault(at + 1, f"{len(record)} cells where there are {width} headings", line))
+            faults.append(RowFault(at + 1, f"has {len(record)} of {width} cells", line))
         else:
             rows.append(record[:width])
             starts.append(at + 1)

@@ -198,7 +198,7 @@ def tidy_csv(con: duckdb.DuckDBPyConnection, file: InputFile, source: Source, sc
                 elif all(is_blank(cell) for cell in record) or readers.is_total(record, totals):
                     passed += 1
                 elif len(record) < width or any(cell.strip() for cell in record[width:]):
-                    faults.append(RowFault(at, f"{len(record)} cells where there are {width} headings", line))
+                    faults.append(RowFault(at, f"has {len(record)} of {width} cells", line))
                 else:
                     taken.append(record[:width])
                     starts.append(at)
