@@ -368,7 +368,7 @@ def _say_effects(table: pl.DataFrame, controls: dict, control: str, notes: Notes
     elif found.rejects:
         notes.add(
             "control",
-            f"{control}, which no step can cause, looks caused (p {found.p_value:.3g}): careless jobs differ in other "
+            f"{control}, which no step can cause, looks caused (joint test p {found.p_value:.3g}, mean p {found.mean_p_value:.3g}): careless jobs differ in other "
             "ways too. Effects are shown calibrated by it. If what differs touches it only half as much, half of the "
             "error stays.",
         )

@@ -28,6 +28,13 @@ def test_joint_test_of_a_control_is_a_wald_chi_square():
     assert control.p_value == pytest.approx(stats.chi2.sf(by_hand, 2))
 
 
+def test_small_effects_that_all_lean_one_way_are_noticed_though_the_joint_test_is_not():
+    control = evidence.joint_control(np.full(18, 0.12), np.eye(18) * 0.15**2, events=900)
+    assert control.p_value > 0.05
+    assert control.mean_p_value == pytest.approx(2 * stats.norm.sf(0.12 / (0.15 / np.sqrt(18))))
+    assert control.rejects
+
+
 def test_a_control_with_few_events_tests_nothing_and_changes_nothing():
     control = evidence.joint_control(np.array([2.0]), np.array([[0.01]]), events=9)
     assert np.isnan(control.p_value)
