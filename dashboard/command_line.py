@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
 DEMO_INSTALLS = 8_000
-DEMO_SEED = 20
+DEMO_SEED = 104
 DEFAULT_PORT = 8501
 
 app = typer.Typer(

@@ -51,11 +51,13 @@ def test_twenty_killed_loads_leave_the_last_good_store(exports, tmp_path):
     whole_load_s = time.perf_counter() - started
 
     chance = random.Random(11)
-    killed = 0
-    for _ in range(KILLS):
+    killed, begun = 0, 0
+    while killed < KILLS:
+        begun += 1
+        assert begun <= 3 * KILLS, "most loads ended before they could be killed"
         process = _load(large, store.folder)
         # from the first import to just before the end: where it dies must not matter
-        time.sleep(chance.uniform(0.25, 0.95) * whole_load_s)
+        time.sleep(chance.uniform(0.2, 0.9) * whole_load_s)
         if process.poll() is None:
             os.kill(process.pid, signal.SIGKILL)
             killed += 1
@@ -67,7 +69,6 @@ def test_twenty_killed_loads_leave_the_last_good_store(exports, tmp_path):
             assert _load(small, store.folder).wait() == 0
         assert _jobs(store) == before
         assert [finding.sentence for finding in wholeness.check(store) if not finding.is_right] == []
-    assert killed >= KILLS // 2
 
     assert _load(large, store.folder).wait() == 0
     assert _jobs(store)[0] > before[0]
