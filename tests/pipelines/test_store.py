@@ -1,14 +1,18 @@
 """A store is changed on a private copy and published whole, or not at all."""
 
 import json
-import multiprocessing
+import subprocess
+import sys
 import threading
+from pathlib import Path
 
 import duckdb
 import pytest
 
 from pipelines.errors import InputError, StoreBusyError, StoreMissingError
 from pipelines.store import GENERATIONS_KEPT, STORE_VERSION, Reader, Store
+
+ROOT = Path(__file__).parents[2]
 
 
 @pytest.fixture
@@ -156,23 +160,26 @@ def test_a_pointer_that_cannot_be_read_is_said(store):
         store.read()
 
 
-def _write_and_wait(folder, has_begun, may_end):
-    with Store(folder).write("load") as con:
-        con.execute("create table half_done as select 1 as a")
-        has_begun.set()
-        may_end.wait(30)
+WRITE_AND_WAIT = """
+import sys, time
+from pipelines.store import Store
+with Store(sys.argv[1]).write("load") as con:
+    con.execute("create table half_done as select 1 as a")
+    print("begun", flush=True)
+    time.sleep(60)
+"""
 
 
 def test_what_a_killed_writer_leaves_is_cleared_by_the_next(store):
     _publish_number(store, 1)
-    context = multiprocessing.get_context("spawn")
-    has_begun, may_end = context.Event(), context.Event()
-    process = context.Process(target=_write_and_wait, args=(str(store.folder), has_begun, may_end))
-    process.start()
-    assert has_begun.wait(30)
+    process = subprocess.Popen(
+        [sys.executable, "-c", WRITE_AND_WAIT, str(store.folder)], cwd=ROOT, stdout=subprocess.PIPE, text=True
+    )
+    assert process.stdout.readline() == "begun\n"
     assert store.running().is_alive
     process.kill()
-    process.join()
+    process.wait()
+    process.stdout.close()
     assert not store.running().is_alive
     assert _number(store) == 1
     _publish_number(store, 2)
