@@ -6,6 +6,8 @@ counted as Kaplan and Meier do where a system was lost from sight before the yea
 
 from __future__ import annotations
 
+import os
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import date
 
@@ -40,6 +42,7 @@ class BackTest:
 def back_test(con: duckdb.DuckDBPyConnection, seed: int) -> BackTest:
     """Judge the model on the days of `back_test_cutoff`."""
     cards, groups, notes, logs, errors = [], [], [], [], []
+    tried = []
     cutoffs = [day for (day,) in con.sql("select cutoff from back_test_cutoff order by cutoff desc").fetchall()]
     for cutoff in cutoffs:
         cells = rate_cells.read(con, cutoff)
@@ -60,13 +63,12 @@ def back_test(con: duckdb.DuckDBPyConnection, seed: int) -> BackTest:
                 f"({EVENTS_AFTER_AT_LEAST})."
             )
             continue
-        model = install_risk.fit_risk(cells)
-        assert model is not None
-        shares = _shares_then(con, cutoff, model.technicians)
-        predictor = install_risk.Predictor(model, install_risk.systems_of(systems, model), shares)
-        found = install_risk.predict(predictor, (HORIZON_MONTHS,), seed, draws=DRAWS)[HORIZON_MONTHS]
-        days, failed = systems["days"].to_numpy(), systems["has_failed"].to_numpy()
-        card, parts = _judged(cutoff, found, days, failed)
+        numbered = {name: number for number, name in enumerate(cells.technicians)}
+        tried.append((cutoff, cells, systems, _shares_then(con, cutoff, numbered), events_after))
+    # the days know nothing of each other
+    with ThreadPoolExecutor(max_workers=os.cpu_count() or 1) as pool:
+        judged = list(pool.map(lambda one: _judge_day(one[0], one[1], one[2], one[3], seed), tried))
+    for (card, parts), (*_, events_after) in zip(judged, tried, strict=True):
         cards.append(card)
         groups += parts
         if card["seen"] and card["seen"] > 0:
@@ -82,6 +84,17 @@ def back_test(con: duckdb.DuckDBPyConnection, seed: int) -> BackTest:
         spread,
         notes,
     )
+
+
+def _judge_day(
+    cutoff: date, cells: rate_cells.RateCells, systems: pl.DataFrame, shares: np.ndarray, seed: int
+) -> tuple[dict, list[dict]]:
+    """The model as it would have been made on that day, and what came of the systems it spoke of."""
+    model = install_risk.fit_risk(cells)
+    assert model is not None, "a day with enough failures known before it has a model"
+    predictor = install_risk.Predictor(model, install_risk.systems_of(systems, model), shares)
+    found = install_risk.predict(predictor, (HORIZON_MONTHS,), seed, draws=DRAWS)[HORIZON_MONTHS]
+    return _judged(cutoff, found, systems["days"].to_numpy(), systems["has_failed"].to_numpy())
 
 
 def _shares_then(con: duckdb.DuckDBPyConnection, cutoff: date, technicians: dict[str, int]) -> np.ndarray:

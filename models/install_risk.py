@@ -6,6 +6,7 @@ smooth, since a free age band that nobody has reached yet has no rate of its own
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
@@ -257,21 +258,20 @@ def predict(
         found[months] = {
             "expected": predictor.cumulative(coefficients, factor, None, months),
             "if_good": predictor.cumulative(coefficients, factor, none, months),
-            "sum": np.zeros(size),
-            "squares": np.zeros(size),
         }
     rng = np.random.default_rng(seed)
     values, vectors = np.linalg.eigh((model.covariance + model.covariance.T) / 2)
     root = vectors * np.sqrt(np.maximum(values, 0.0))
+    drawn = []
     for _ in range(draws):
         shift = root @ rng.standard_normal(len(coefficients))
-        drawn = coefficients + shift
-        drawn_factor = predictor.factor(rng, shift)
-        steps = predictor.log_steps(model.parts(drawn)[0])
-        for months in horizons:
-            log = np.log(np.maximum(predictor.cumulative(drawn, drawn_factor, steps, months), 1e-12))
-            found[months]["sum"] += log
-            found[months]["squares"] += log**2
+        drawn.append((coefficients + shift, predictor.factor(rng, shift)))
+    # always two halves, each added up in its order: the same figures on any number of cores
+    with ThreadPoolExecutor(max_workers=2) as pool:
+        halves = list(pool.map(lambda part: _log_sums(predictor, part, horizons), (drawn[::2], drawn[1::2])))
+    for months in horizons:
+        found[months]["sum"] = halves[0][months][0] + halves[1][months][0]
+        found[months]["squares"] = halves[0][months][1] + halves[1][months][1]
     results = {}
     for months, kept in found.items():
         mean = kept["sum"] / draws
@@ -284,6 +284,21 @@ def predict(
             "probability_if_good": -np.expm1(-kept["if_good"]),
         }
     return results
+
+
+def _log_sums(
+    predictor: Predictor, drawn: list[tuple[np.ndarray, np.ndarray]], horizons: tuple[int, ...]
+) -> dict[int, tuple[np.ndarray, np.ndarray]]:
+    """For each horizon the sum and the sum of squares of log expected failures over draws, [systems] each."""
+    size = len(predictor.systems.age_years)
+    sums = {months: (np.zeros(size), np.zeros(size)) for months in horizons}
+    for coefficients, factor in drawn:
+        steps = predictor.log_steps(predictor.model.parts(coefficients)[0])
+        for months, (total, squares) in sums.items():
+            log = np.log(np.maximum(predictor.cumulative(coefficients, factor, steps, months), 1e-12))
+            total += log
+            squares += log**2
+    return sums
 
 
 def share_not_good(technician_step: pl.DataFrame, technicians: dict[str, int]) -> np.ndarray:
@@ -335,13 +350,14 @@ def install_risk_table(
     steps_left = predictor.log_steps(left)
     factor = predictor.factor()
     checks = dict(con.sql("select step, check_on_visit from visit_check").fetchall())
+    words = _Words.of_patterns(systems.pattern_levels, not_good, checks)
     parts = []
     for months in HORIZONS:
         kept = found[months]
         mended = -np.expm1(-predictor.cumulative(model.coefficients, factor, steps_left, months))
         benefit = (kept["probability"] - mended) * failure_cost - float(rules.visit_cost)
         middle_is_late = systems.age_years + months / 24 > EARLY_YEARS
-        reasons, unknown, check = _words(systems, not_good, middle_is_late, checks)
+        reasons, unknown, check = words.of(systems.pattern, middle_is_late)
         parts.append(
             frame.select("system_id", "job_id", "site_id", "area", "last_seen_on", "warranty_until").with_columns(
                 as_of=pl.lit(as_of),
@@ -369,24 +385,29 @@ def _order(values: np.ndarray) -> pl.Series:
     return pl.Series(order)
 
 
-def _words(
-    systems: Systems, not_good: np.ndarray, is_late: np.ndarray, checks: dict[str, str]
-) -> tuple[pl.Series, pl.Series, pl.Series]:
-    """The steps behind a chance, what is not known, and what to look at: once for each pattern and half."""
-    levels = systems.pattern_levels
-    reasons, checked = [], []
-    for half in (0, 1):
-        order = np.argsort(-not_good[half], kind="stable")
-        for level in levels:
-            behind = [
-                STEPS[step] for step in order if level[step] in NOT_GOOD and not_good[half][step] > SMALLEST_REASON
-            ]
-            reasons.append(", ".join(behind))
-            checked.append("; ".join(checks[step] for step in behind[:3] if step in checks) or LOOK_FIRST)
-    unknown = [", ".join(STEPS[step] for step in np.flatnonzero(level == UNKNOWN)) for level in levels]
-    place = systems.pattern + np.where(is_late, len(levels), 0)
-    return (
-        pl.Series(reasons, dtype=pl.String).gather(place),
-        pl.Series(unknown, dtype=pl.String).gather(systems.pattern),
-        pl.Series(checked, dtype=pl.String).gather(place),
-    )
+@dataclass(frozen=True)
+class _Words:
+    """The steps behind a chance, what is not known, and what to look at: once for each pattern, early then late."""
+
+    reasons: pl.Series
+    unknown: pl.Series
+    checks: pl.Series
+
+    @classmethod
+    def of_patterns(cls, levels: np.ndarray, not_good: np.ndarray, checks: dict[str, str]) -> _Words:
+        reasons, checked = [], []
+        for half in (0, 1):
+            order = np.argsort(-not_good[half], kind="stable")
+            for level in levels:
+                behind = [
+                    STEPS[step] for step in order if level[step] in NOT_GOOD and not_good[half][step] > SMALLEST_REASON
+                ]
+                reasons.append(", ".join(behind))
+                checked.append("; ".join(checks[step] for step in behind[:3] if step in checks) or LOOK_FIRST)
+        unknown = [", ".join(STEPS[step] for step in np.flatnonzero(level == UNKNOWN)) for level in levels]
+        return cls(*(pl.Series(texts, dtype=pl.String) for texts in (reasons, unknown, checked)))
+
+    def of(self, pattern: np.ndarray, is_late: np.ndarray) -> tuple[pl.Series, pl.Series, pl.Series]:
+        """Reasons, unknown steps and checks, [systems] each."""
+        place = pattern + np.where(is_late, len(self.unknown), 0)
+        return self.reasons.gather(place), self.unknown.gather(pattern), self.checks.gather(place)

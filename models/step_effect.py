@@ -6,6 +6,8 @@ counts and the outcome that no step can cause stand beside it.
 
 from __future__ import annotations
 
+import os
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -326,8 +328,14 @@ def step_effect_table(
     plan += [(outcome, "whole") for outcome in exploratory]
     fits: dict[tuple[str, str], EffectFit] = {}
     controls: dict[tuple[str, str], evidence.Control] = {}
+    wanted = list(dict.fromkeys([(negative_control, split) for split in SPLITS] + plan))
     for split in SPLITS:
-        fits[negative_control, split] = control_fit = effects.fit(negative_control, split)
+        effects.split_rows(split)
+    # the fits know nothing of each other, and the sums they spend their time on let other threads work
+    with ThreadPoolExecutor(max_workers=os.cpu_count() or 1) as pool:
+        fits.update(zip(wanted, pool.map(lambda one: effects.fit(*one), wanted), strict=True))
+    for split in SPLITS:
+        control_fit = fits[negative_control, split]
         for place, contrast in enumerate(control_fit.contrasts):
             part = slice(place * len(STEPS) * 2, (place + 1) * len(STEPS) * 2)
             controls[contrast, "halves"] = evidence.joint_control(
@@ -339,8 +347,6 @@ def step_effect_table(
             )
     rows = []
     for outcome, split in plan:
-        if (outcome, split) not in fits:
-            fits[outcome, split] = effects.fit(outcome, split)
         rows += _rows(effects, outcome, split, fits[outcome, split], controls, jobs_used)
     frame = pl.DataFrame(rows, infer_schema_length=None)
     if frame.height:
