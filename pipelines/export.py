@@ -9,7 +9,7 @@ from pathlib import Path
 
 import duckdb
 
-from pipelines.contract import TABLE_BY_NAME, TABLES
+from pipelines.contract import TABLE_BY_NAME
 from pipelines.errors import InputError
 
 MEANINGS_FILE = Path(__file__).parent / "data" / "meanings.csv"
@@ -30,17 +30,9 @@ class Meaning:
 
 
 def meanings() -> list[Meaning]:
-    """Every table and column that can be exported: the staged tables by the contract, the others by meanings.csv."""
-    found = [
-        Meaning(
-            table.name, column.name, column.unit or ("as in `unit`" if column.name == "value" else ""), _codes(column)
-        )
-        for table in TABLES
-        for column in table.columns
-    ]
+    """Every table and column that can be exported, in the order of the flow, as meanings.csv says it."""
     with open(MEANINGS_FILE, encoding="utf-8", newline="") as handle:
-        found += [Meaning(row["table"], row["column"], row["unit"], row["meaning"]) for row in csv.DictReader(handle)]
-    return found
+        return [Meaning(**row) for row in csv.DictReader(handle)]
 
 
 def table_names() -> list[str]:
@@ -229,12 +221,6 @@ def _is_number(text: str) -> bool:
     except ValueError:
         return False
     return True
-
-
-def _codes(column) -> str:
-    if column.codes:
-        return "one of " + ", ".join(column.codes)
-    return column.note or column.name.replace("_", " ")
 
 
 def _first_line(error: Exception) -> str:
