@@ -45,6 +45,9 @@ _CLOCK = re.compile(
 _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 
 
+NOT_A_NUMBER = "is not a number; expected a figure such as 480 or 12.5"
+
+
 class Unreadable(ValueError):
     """The text has no meaning as what was asked for; the message is the reason, in plain words."""
 
@@ -136,7 +139,7 @@ def read_figure(cell: Any, decimal_mark: str | None = None) -> Figure:
         raise Unreadable("is a formula's error, not a number")
     parts = _parts(text)
     if parts is None or bool(parts["open"]) != bool(parts["close"]) or (parts["sign"] and parts["sign2"]):
-        raise Unreadable("is not a number")
+        raise Unreadable(NOT_A_NUMBER)
     value = float(_plain(parts["body"], decimal_mark) + (parts["power"] or ""))
     if not math.isfinite(value):
         raise Unreadable("is no finite number")
@@ -163,7 +166,7 @@ def _plain(body: str, decimal_mark: str | None) -> str:
     shown = _mark_of_body(body)
     dots, commas = body.count("."), body.count(",")
     if shown is None and dots + commas > 1:
-        raise Unreadable("is not a number")
+        raise Unreadable(NOT_A_NUMBER)
     mark = decimal_mark or shown
     if mark is None:
         raise Ambiguous(f"can be {body.replace(',', '').replace('.', '')} or {body.replace(',', '.')}")

@@ -307,7 +307,7 @@ class Reader:
         if written and column.unit:
             value = _converted(value, written, column.unit, figure.unit)
         elif figure.unit:
-            raise Unreadable("is not a number")
+            raise Unreadable(cell_text.NOT_A_NUMBER)
         if column.kind == "integer":
             if value != int(value):
                 raise Unreadable("is not a whole number")
@@ -335,7 +335,7 @@ def said(reason: Unreadable, kind: str) -> str:
 
 def _converted(value: float, written: str, staged: str, in_cell: str, kind: str | None = None) -> float:
     if in_cell and units.unit_named(in_cell) is None:
-        raise Unreadable("is not a number")
+        raise Unreadable(cell_text.NOT_A_NUMBER)
     try:
         return units.conversion(written, staged, kind).apply(value)
     except units.UnitError as error:
@@ -373,9 +373,14 @@ def read_measured(about: units.Quantity, cell: Any, unit: str, decimal_mark: str
     """
     if about.kind == "text":
         return Measured(None, cell_text.read_code(cell, about.texts) if about.texts else as_text(cell), None)
-    figure = cell_text.read_figure(cell, decimal_mark)
-    if figure.unit and units.unit_named(figure.unit) is None:
-        raise Unreadable("is not a number")
+    try:
+        figure = cell_text.read_figure(cell, decimal_mark)
+        if figure.unit and units.unit_named(figure.unit) is None:
+            raise Unreadable(cell_text.NOT_A_NUMBER)
+    except Unreadable as reason:
+        if str(reason) == cell_text.NOT_A_NUMBER and about.unit:
+            raise Unreadable(f"is not a number; expected {about.unit}, such as 480 or 12.5") from None
+        raise
     written = figure.unit or unit
     if not written:
         raise Unreadable(f"has no unit. State one that can become {about.unit}")

@@ -228,7 +228,7 @@ def test_a_load_of_which_every_row_is_rejected_is_useless(fleet):
 
 def test_the_report_tells_file_line_column_value_and_what_to_do(fleet):
     text = fleet.load(fleet.write("calls.csv", "call_id,system_id,cost\nC1,S1,1O2\n")).render()
-    assert 'calls.csv, line 2, column "cost": "1O2" is not a number.' in text
+    assert 'calls.csv, line 2, column "cost": "1O2" is not a number; expected a figure' in text
     assert "load the file again" in text
 
 
