@@ -10,7 +10,6 @@ import os
 import subprocess
 import sys
 import time
-from collections.abc import Callable
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -303,8 +302,6 @@ def _console(*, stderr: bool) -> Console:
         _consoles[stderr] = Console(stderr=stderr)
     return _consoles[stderr]
 
-
-Say = Callable[[str], None]
 
 if __name__ == "__main__":
     main()

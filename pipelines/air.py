@@ -12,15 +12,6 @@ POUND_PER_H_CFM = 4.5
 BTU_PER_H_CFM_DEGF = 1.08
 
 
-def total_external_static_inwc(return_static_inwc: float, supply_static_inwc: float) -> float:
-    """What the blower works against outside the cabinet [inwc]: both statics without their signs, added.
-
-    Return static is suction; some write it with its sign and some without. All returns of one file must be written
-    the same way, which grading makes sure of.
-    """
-    return abs(return_static_inwc) + abs(supply_static_inwc)
-
-
 def static_on_one_duct_system_inwc(static_inwc: float, airflow_cfm: float, other_airflow_cfm: float) -> float:
     """Static [inwc] of a duct system that is not changed, at another airflow [cfm].
 

@@ -108,12 +108,6 @@ def _mark_of_body(body: str) -> str | None:
     return mark
 
 
-def mark_of_file(texts: Iterable[str]) -> str | None:
-    """The decimal mark that the texts of a file prove together; None where they prove none, or both."""
-    shown = {mark for text in texts if (mark := mark_shown(text))}
-    return shown.pop() if len(shown) == 1 else None
-
-
 def read_figure(cell: Any, decimal_mark: str | None = None) -> Figure:
     """The figure in a cell that is not blank.
 

@@ -6,7 +6,7 @@ import csv
 import random
 import re
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from difflib import SequenceMatcher
 from functools import cache, lru_cache
@@ -175,47 +175,37 @@ class Mark:
 
 
 def decimal_mark_of(texts: Iterable[str]) -> Mark:
-    shown: dict[str, str] = {}
-    example = ""
-    for text in texts:
-        mark = cell_text.mark_shown(text)
-        if mark is not None:
-            shown.setdefault(mark, text)
-        elif not example:
-            try:
-                cell_text.read_figure(text, None)
-            except Ambiguous:
-                example = text
-            except Unreadable:
-                pass
-    if len(shown) == 1:
-        mark, proof = next(iter(shown.items()))
-        return Mark(mark, proof=proof)
-    return Mark(
-        None, is_open=bool(example) or len(shown) > 1, is_mixed=len(shown) > 1, example=example or shown.get(",", "")
-    )
+    """The decimal mark that a column's figures show."""
+    return _decided(texts, cell_text.mark_shown, cell_text.read_figure, doubtful=",")
 
 
 def date_order_of(texts: Iterable[str]) -> Mark:
+    """The order of day, month and year that a column's dates show."""
+    return _decided(texts, cell_text.order_shown, cell_text.read_time, doubtful="mdy")
+
+
+def _decided(
+    texts: Iterable[str], shown_by: Callable[[str], str | None], read: Callable[[str, None], object], doubtful: str
+) -> Mark:
+    """What the texts prove together, or a text that can be read in two ways where they prove nothing or both."""
     shown: dict[str, str] = {}
     example = ""
     for text in texts:
-        order = cell_text.order_shown(text)
-        if order is not None:
-            shown.setdefault(order, text)
+        found = shown_by(text)
+        if found is not None:
+            shown.setdefault(found, text)
         elif not example:
             try:
-                cell_text.read_time(text, None)
+                read(text, None)
             except Ambiguous:
                 example = text
             except Unreadable:
                 pass
     if len(shown) == 1:
-        order, proof = next(iter(shown.items()))
-        return Mark(order, proof=proof)
-    return Mark(
-        None, is_open=bool(example) or len(shown) > 1, is_mixed=len(shown) > 1, example=example or shown.get("mdy", "")
-    )
+        found, proof = next(iter(shown.items()))
+        return Mark(found, proof=proof)
+    is_mixed = len(shown) > 1
+    return Mark(None, is_open=bool(example) or is_mixed, is_mixed=is_mixed, example=example or shown.get(doubtful, ""))
 
 
 # --- words that mean codes

@@ -10,7 +10,7 @@ from __future__ import annotations
 import csv
 import tomllib
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import cache
 from importlib import resources
 from typing import TYPE_CHECKING, Any, Protocol
@@ -515,15 +515,3 @@ def citation(limit: Limit) -> str:
     if limit.status == "memory" and limit.source != "memory":
         words += " (from memory, check your edition)"
     return words
-
-
-def as_used(limits: Iterable[Limit]) -> list[Limit]:
-    """The limits with `at_least` and `at_most` rounded as they are judged."""
-    return [
-        replace(
-            limit,
-            at_least=None if limit.at_least is None else round(limit.at_least, DECIMALS),
-            at_most=None if limit.at_most is None else round(limit.at_most, DECIMALS),
-        )
-        for limit in limits
-    ]
