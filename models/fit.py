@@ -22,6 +22,7 @@ from models import (
     step_cost,
     step_effect,
     training_need,
+    years_in_service,
 )
 from models.fit_sentences import Notes
 from models.rate_cells import DAYS_A_YEAR
@@ -94,6 +95,7 @@ def _fit(con: duckdb.DuckDBPyConnection, rules: Any, day: date, notes: Notes) ->
     results.write(con, "step_effect", table)
     fit_sentences.say_effects(table, controls, str(rules.negative_control), notes)
     results.write(con, "incidence", incidence.incidence_table(con))
+    results.write(con, "years_in_service", years_in_service.years_in_service_table(con, day))
 
     failure_cost, callback_cost = step_cost.costs(con, rules, day)
     cost = step_cost.step_cost_table(con, effects, fits, table, failure_cost.money, callback_cost.money, day, SEED)

@@ -13,10 +13,11 @@ import numpy as np
 import polars as pl
 from scipy import stats
 
-from models.rate_cells import NOT_GOOD, decode
+from models.rate_cells import GOOD, NOT_GOOD, decode
 from pipelines.contract import STEPS
 
 OUTCOMES = ("compressor_failure", "callback")
+ARMS = {"good": (GOOD,), "not_good": NOT_GOOD}
 DAYS_A_MONTH = 365.25 / 12
 MONTHS_AT_MOST = 240
 # with fewer systems still followed the curve says more about those few than about the fleet
@@ -92,58 +93,83 @@ def interval(incidence: np.ndarray, variance: np.ndarray, level: float = 0.95) -
     return np.where(none, np.nan, low), np.where(none, np.nan, high)
 
 
+@dataclass(frozen=True)
+class Pieces:
+    """Follow-up before any visit that put something right, up to one outcome: equal pieces counted together.
+
+    levels : [pieces, steps] as in rate_cells. entry, leave : [pieces] ages in days. kind : [pieces] 0 nothing, 1 the
+    outcome, 2 gone for good by something else. weight : [pieces] how many.
+    """
+
+    levels: np.ndarray
+    entry: np.ndarray
+    leave: np.ndarray
+    kind: np.ndarray
+    weight: np.ndarray
+
+    def of_arm(self, step: str, arm: str) -> Pieces:
+        """Those whose step was `good`, or `not_good`."""
+        chosen = np.isin(self.levels[:, STEPS.index(step)], ARMS[arm])
+        return Pieces(self.levels[chosen], *(part[chosen] for part in (self.entry, self.leave, self.kind, self.weight)))
+
+    def at_risk(self, ages: np.ndarray) -> np.ndarray:
+        """How many are followed just after each age [days]."""
+        by_entry, by_leave = np.argsort(self.entry, kind="stable"), np.argsort(self.leave, kind="stable")
+        entered = np.concatenate([[0.0], np.cumsum(self.weight[by_entry])])
+        left = np.concatenate([[0.0], np.cumsum(self.weight[by_leave])])
+        return (
+            entered[np.searchsorted(self.entry[by_entry], ages, side="right")]
+            - left[np.searchsorted(self.leave[by_leave], ages, side="right")]
+        )
+
+
+def read_pieces(con: duckdb.DuckDBPyConnection, outcome: str) -> Pieces:
+    """The follow-up of one outcome; without any, no pieces."""
+    pieces = con.sql(
+        """
+        select piece.pattern, piece.from_age,
+            least(piece.to_age, coalesce(event.age, piece.to_age)) as to_age,
+            case
+                when event.age <= piece.to_age and event.age > piece.from_age then 1
+                when piece.end_kind = 'retired' then 2
+                when piece.end_kind = 'compressor_failure' then 2
+                else 0
+            end as kind,
+            count(*) as weight
+        from follow_up as piece
+        left join outcome_event as event
+            on event.system_id = piece.system_id and event.life_no = piece.life_no and event.outcome = $outcome
+        where not piece.is_visited and (event.age is null or event.age > piece.from_age)
+        group by all
+        order by all
+        """,
+        params={"outcome": outcome},
+    ).pl()
+    patterns, place = np.unique(pieces["pattern"].to_numpy(), return_inverse=True)
+    columns = (pieces[name].to_numpy() for name in ("from_age", "to_age", "kind", "weight"))
+    return Pieces(decode(patterns)[place], *columns)
+
+
 def incidence_table(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
     """The table `incidence`: good against not good, for each step, by month of age as far as the data reach."""
     parts = []
     for outcome in OUTCOMES:
-        pieces = con.sql(
-            """
-            select piece.pattern, piece.from_age,
-                least(piece.to_age, coalesce(event.age, piece.to_age)) as to_age,
-                case
-                    when event.age <= piece.to_age and event.age > piece.from_age then 1
-                    when piece.end_kind = 'retired' then 2
-                    when piece.end_kind = 'compressor_failure' then 2
-                    else 0
-                end as kind,
-                count(*) as weight
-            from follow_up as piece
-            left join outcome_event as event
-                on event.system_id = piece.system_id and event.life_no = piece.life_no and event.outcome = $outcome
-            where not piece.is_visited and (event.age is null or event.age > piece.from_age)
-            group by all
-            """,
-            params={"outcome": outcome},
-        ).pl()
-        if pieces.is_empty():
-            continue
-        patterns, place = np.unique(pieces["pattern"].to_numpy(), return_inverse=True)
-        levels = decode(patterns)[place]
-        entry, leave = pieces["from_age"].to_numpy(), pieces["to_age"].to_numpy()
-        kind, weight = pieces["kind"].to_numpy(), pieces["weight"].to_numpy()
-        for number, step in enumerate(STEPS):
-            for arm, wanted in (("good", (0,)), ("not_good", NOT_GOOD)):
-                chosen = np.isin(levels[:, number], wanted)
-                if chosen.any():
+        pieces = read_pieces(con, outcome)
+        for step in STEPS:
+            for arm in ARMS:
+                chosen = pieces.of_arm(step, arm)
+                if len(chosen.entry):
                     parts.append(
-                        _monthly(entry[chosen], leave[chosen], kind[chosen], weight[chosen]).with_columns(
-                            outcome=pl.lit(outcome), step=pl.lit(step), arm=pl.lit(arm)
-                        )
+                        _monthly(chosen).with_columns(outcome=pl.lit(outcome), step=pl.lit(step), arm=pl.lit(arm))
                     )
     return pl.concat(parts) if parts else pl.DataFrame()
 
 
-def _monthly(entry: np.ndarray, leave: np.ndarray, kind: np.ndarray, weight: np.ndarray) -> pl.DataFrame:
-    curve = aalen_johansen(entry, leave, kind, weight)
-    months = np.arange(0, min(int(leave.max() / DAYS_A_MONTH), MONTHS_AT_MOST) + 1)
+def _monthly(pieces: Pieces) -> pl.DataFrame:
+    curve = aalen_johansen(pieces.entry, pieces.leave, pieces.kind, pieces.weight)
+    months = np.arange(0, min(int(pieces.leave.max() / DAYS_A_MONTH), MONTHS_AT_MOST) + 1)
     ages = months * DAYS_A_MONTH
-    by_entry, by_leave = np.argsort(entry, kind="stable"), np.argsort(leave, kind="stable")
-    entered = np.concatenate([[0.0], np.cumsum(weight[by_entry])])
-    left = np.concatenate([[0.0], np.cumsum(weight[by_leave])])
-    at_risk = (
-        entered[np.searchsorted(entry[by_entry], ages, side="right")]
-        - left[np.searchsorted(leave[by_leave], ages, side="right")]
-    )
+    at_risk = pieces.at_risk(ages)
     last = np.searchsorted(curve.time, ages, side="right")
     value = np.concatenate([[0.0], curve.incidence])[last]
     variance = np.concatenate([[0.0], curve.variance])[last]

@@ -41,6 +41,11 @@ SCHEMA: dict[str, dict[str, str]] = {
         "outcome": "varchar", "step": "varchar", "arm": "varchar", "age_months": "integer", "at_risk": "bigint",
         "events": "bigint", "incidence": "double", "low": "double", "high": "double",
     },
+    "years_in_service": {
+        "step": "varchar", "arm": "varchar", "horizon_years": "double", "years": "double", "low": "double",
+        "high": "double", "systems": "bigint", "events": "bigint", "reaches_20": "boolean", "difference": "double",
+        "difference_low": "double", "difference_high": "double", "text": "varchar",
+    },
     "step_cost": {
         "step": "varchar", "skipped_jobs_per_year": "double", "not_good_jobs_per_year": "double",
         "extra_callbacks_per_year": "double", "extra_compressor_failures_per_year": "double",
