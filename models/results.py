@@ -34,7 +34,8 @@ SCHEMA: dict[str, dict[str, str]] = {
         "events": "bigint", "system_years": "double", "events_good": "bigint", "system_years_good": "double",
         "events_skipped": "bigint", "system_years_skipped": "double", "jobs_used": "bigint",
         "jobs_left_out": "bigint", "e_value": "double", "e_value_limit": "double",
-        "negative_control_ratio": "double", "control_p_value": "double", "p_value": "double", "q_value": "double",
+        "negative_control_ratio": "double", "control_p_value": "double", "control_rejects": "boolean", "p_value": "double",
+        "p_value_calibrated": "double", "q_value": "double",
         "evidence": "varchar",
     },
     "incidence": {

@@ -392,7 +392,7 @@ def _rows(effects, outcome, split, fitted: EffectFit, controls, jobs_used: int) 
             there = (events_arm > 0) & (events_good > 0)
             b, cal, control_b = np.where(there, b, np.nan), np.where(there, cal, np.nan), control_b
             low, high = np.exp(b - evidence.Z95 * se), np.exp(b + evidence.Z95 * se)
-            p_value = 2 * stats.norm.sf(np.abs(b / se))
+            p_value, p_calibrated = (2 * stats.norm.sf(np.abs(b / se)), 2 * stats.norm.sf(np.abs(cal / cal_se)))
             for s, step in enumerate(STEPS):
                 rows.append({
                     "outcome": outcome, "step": step, "age_band": band, "contrast": contrast,
@@ -410,13 +410,17 @@ def _rows(effects, outcome, split, fitted: EffectFit, controls, jobs_used: int) 
                     "e_value": float(evidence.e_value(np.exp(b[s]), is_common=is_common)),
                     "e_value_limit": float(evidence.e_value_of_limit(low[s], high[s], is_common=is_common)),
                     "negative_control_ratio": np.exp(control_b[s]), "control_p_value": control.p_value,
-                    "p_value": p_value[s],
+                    "control_rejects": control.rejects,
+                    "p_value": p_value[s], "p_value_calibrated": p_calibrated[s],
                 })  # fmt: skip
     return rows
 
 
 def _with_evidence(frame: pl.DataFrame, negative_control: str) -> pl.DataFrame:
-    """q values within their families and the word for each row. `all` repeats early and late, so it gets no q."""
+    """q values within their families and the word for each row. `all` repeats early and late, so it gets no q.
+
+    The q values are of the calibrated ratios: where the control looks caused, what it shows would else pass for findings.
+    """
     family = np.full(frame.height, -1)
     outcome, band, contrast = (frame[name].to_numpy() for name in ("outcome", "age_band", "contrast"))
     names = sorted(set(contrast))
@@ -426,7 +430,7 @@ def _with_evidence(frame: pl.DataFrame, negative_control: str) -> pl.DataFrame:
         findings = ~np.isin(outcome, (*MAIN_OUTCOMES, negative_control)) & (contrast == name) & tested
         family[main], family[findings] = 2 * number, 2 * number + 1
     q_values = np.full(frame.height, np.nan)
-    p_values = frame["p_value"].to_numpy()
+    p_values = frame["p_value_calibrated"].to_numpy()
     for number in range(2 * len(names)):
         q_values[family == number] = evidence.benjamini_hochberg(p_values[family == number])
     return frame.with_columns(

@@ -1,18 +1,17 @@
 """Does the fit find what was put into an invented fleet, and nothing else? Run by hand:
 
-    python -m tests.bench.truth --draws 30 --installs 20000 [--world plain|hurried|small]
+    python -m tests.bench.truth --draws 200 --installs 20000 --world plain null hurried
+    python -m tests.bench.truth --draws 20 --installs 1500 --world all --table
 
-plain    careless technicians skip steps and do harm otherwise
-hurried  hurried jobs skip steps and do harm otherwise, within the same technician: only the control can tell
-small    1,500 installs with few failures
-
-Each figure stands with its Monte-Carlo standard error.
+The worlds stand in worlds.py. Every figure is a mean over fleets with its Monte-Carlo standard error, which is that of
+the fleets' own means: rows of one fleet hang together.
 """
 
 from __future__ import annotations
 
 import argparse
 import time
+from concurrent.futures import ProcessPoolExecutor
 
 import numpy as np
 import polars as pl
@@ -20,124 +19,177 @@ import polars as pl
 from models import rate_cells, step_effect
 from pipelines import cells
 from pipelines.contract import STEPS
+from tests.bench import worlds
 from tests.models import invented_fleet
 
-WORLDS = {
-    "plain": {},
-    "hurried": {"hurry_harm": 0.25},
-    "small": {"installs": 1500, "technicians": 12, "rate_factor": 0.6},
-}
+FIRST_SEED = 1000
+INSTALLS_A_TECHNICIAN = 330
+# what the statistics promise, printed beside what was reached
+GOALS = {
+    "bias": "within 0.01", "cover": "0.94 to 0.96", "false alarms": "0.04 to 0.06", "clear on a null": "at most 0.01",
+    "found of 16": "at least 12", "false among clear": "at most 0.05", "cover, calibrated": "at least 0.94, hurried",
+    "control rejects": "0.05; hurried: always",
+}  # fmt: skip
 
 
-def truth_of(outcome: str, step: str, band: str) -> float:
-    """The log ratio that was put in. A callback is any unplanned visit, so its truth is only null where no cause acts."""
-    early, late = invented_fleet.TRUE_EFFECTS.get(outcome, {}).get(step, (0.0, 0.0))
-    return early if band == "early" else late
+def technicians_of(installs: int) -> int:
+    """As many people as a contractor of this size has: one for 330 installs, at least eight."""
+    return max(8, round(installs / INSTALLS_A_TECHNICIAN))
 
 
-def one_fleet(installs: int, technicians: int, seed: int, **world) -> pl.DataFrame:
-    """Main rows of step_effect for one invented fleet, with the truth beside them.
-
-    Only outcomes that are a cause of their own are compared with a truth: compressor failure, the finding `drain`, and
-    `other`, which stands for callbacks without another cause.
-    """
-    fleet = invented_fleet.invent(installs, technicians, seed=seed, **world)
-    con = invented_fleet.store_of(fleet)
-    cells.make_cells(con, invented_fleet.house_rules(), invented_fleet.LAST_DAY)
+def one_fleet(name: str, installs: int, seed: int) -> pl.DataFrame:
+    """Rows of step_effect for one invented fleet: early and late, not good against good, with the truth beside them."""
+    world = worlds.WORLDS[name]
+    con = worlds.store_of(worlds.make(world, installs, technicians_of(installs), seed))
+    cells.make_cells(con, invented_fleet.house_rules(), worlds.LAST_DAY)
     effects = step_effect.StepEffects(rate_cells.read(con))
-    table, _, _ = step_effect.step_effect_table(effects, "thermostat", installs, 0)
+    table, _, _ = step_effect.step_effect_table(effects, worlds.CONTROL, installs, 0)
     con.close()
-    named = {
-        "compressor_failure": "compressor_failure",
-        "other": "callback",
-        "drain": "drain",
-        "thermostat": "thermostat",
-    }
     kept = table.filter(
-        (pl.col("contrast") == "not_good") & (pl.col("age_band") != "all") & pl.col("outcome").is_in(list(named))
+        (pl.col("contrast") == "not_good")
+        & (pl.col("age_band") != "all")
+        & pl.col("outcome").is_in([*worlds.TESTED, worlds.CONTROL, "callback"])
     )
-    truth = [
-        truth_of(named[outcome], step, band)
-        for outcome, step, band in kept.select("outcome", "step", "age_band").iter_rows()
-    ]
+    truth = [worlds.truth_of(world, *row) for row in kept.select("outcome", "step", "age_band").iter_rows()]
     return kept.with_columns(truth=pl.Series(truth, dtype=pl.Float64), seed=pl.lit(seed))
 
 
-def study(draws: int, installs: int, technicians: int, world: dict, first_seed: int = 100) -> pl.DataFrame:
-    parts = []
-    for draw in range(draws):
-        parts.append(one_fleet(installs, technicians, first_seed + draw, **world))
+def study(name: str, draws: int, installs: int, processes: int = 1) -> pl.DataFrame:
+    """The rows of many fleets of one world."""
+    seeds = range(FIRST_SEED, FIRST_SEED + draws)
+    if processes == 1:
+        return pl.concat([one_fleet(name, installs, seed) for seed in seeds], how="vertical_relaxed")
+    with ProcessPoolExecutor(max_workers=processes) as pool:
+        parts = list(pool.map(one_fleet, [name] * draws, [installs] * draws, seeds))
     return pl.concat(parts, how="vertical_relaxed")
 
 
 def figures(rows: pl.DataFrame) -> dict[str, tuple[float, float]]:
-    """(value, Monte-Carlo standard error) of what the study measures."""
-    tested = rows.filter((pl.col("outcome") != "thermostat") & (pl.col("evidence") != "too_few"))
-    tested = tested.with_columns(
-        error=pl.col("hazard_ratio").log() - pl.col("truth"),
-        error_calibrated=pl.col("hazard_ratio_calibrated").log() - pl.col("truth"),
-        covers=(pl.col("low").log() <= pl.col("truth")) & (pl.col("truth") <= pl.col("high").log()),
-        covers_calibrated=(pl.col("low_calibrated").log() <= pl.col("truth"))
-        & (pl.col("truth") <= pl.col("high_calibrated").log()),
-        covers_shrunk=(pl.col("low_shrunk").log() <= pl.col("truth"))
-        & (pl.col("truth") <= pl.col("high_shrunk").log()),
+    """(mean over fleets, Monte-Carlo standard error) of what the study measures."""
+    log = {name: pl.col(name).log() for name in ("hazard_ratio", "hazard_ratio_crude", "hazard_ratio_calibrated")}
+
+    def covered(low: str, high: str) -> pl.Expr:
+        return (
+            (pl.col(low).log() <= pl.col("truth")) & (pl.col("truth") <= pl.col(high).log())
+        ).cast(pl.Float64)  # fmt: skip
+
+    rows = rows.with_columns(
+        error=log["hazard_ratio"] - pl.col("truth"),
+        error_crude=log["hazard_ratio_crude"] - pl.col("truth"),
+        error_calibrated=log["hazard_ratio_calibrated"] - pl.col("truth"),
+        error_shrunk=pl.col("hazard_ratio_shrunk").log() - pl.col("truth"),
+        covers=covered("low", "high"),
+        covers_calibrated=covered("low_calibrated", "high_calibrated"),
+        covers_shrunk=covered("low_shrunk", "high_shrunk"),
+        is_clear=(pl.col("evidence") == "clear").cast(pl.Float64),
     )
-    null, real = tested.filter(pl.col("truth") == 0), tested.filter(pl.col("truth") > 0)
-
-    def share(values: pl.Series) -> tuple[float, float]:
-        by_draw = tested.select("seed").unique().height
-        mean = float(values.mean() or 0.0)
-        return mean, float(np.sqrt(max(mean * (1 - mean), 1e-9) / max(len(values), 1))) if by_draw else 0.0
-
-    claims = tested.filter(pl.col("evidence") == "clear")
-    control = rows.filter(pl.col("age_band") == "early").group_by("seed").agg(pl.col("control_p_value").first())
-    crude_error = (tested["hazard_ratio_crude"].log() - tested["truth"]).drop_nans()
-    return {
-        "mean bias": (float(tested["error"].mean() or 0), float((tested["error"].std() or 0) / np.sqrt(tested.height))),
-        "mean bias, crude": (
-            float(crude_error.mean() or 0),
-            float((crude_error.std() or 0) / np.sqrt(len(crude_error))),
+    tested = rows.filter(pl.col("outcome").is_in(worlds.TESTED))
+    told = tested.filter(pl.col("evidence") != "too_few")
+    null, real = pl.col("truth") == 0, pl.col("truth") != 0
+    clear_null = (pl.col("is_clear") * null).sum()
+    control = rows.filter((pl.col("outcome") == worlds.CONTROL) & (pl.col("age_band") == "early"))
+    # a callback is many causes at once, so only where no step acts is its truth known
+    callback = rows.filter((pl.col("outcome") == "callback") & (pl.col("evidence") != "too_few"))
+    has_no_effects = tested["truth"].abs().max() == 0
+    by_fleet = [
+        told.group_by("seed").agg(
+            **{
+                "bias": pl.col("error").mean(),
+                "bias, crude": pl.col("error_crude").mean(),
+                "bias, calibrated": pl.col("error_calibrated").mean(),
+                "bias, shrunk": pl.col("error_shrunk").mean(),
+                "root mean square error": (pl.col("error") ** 2).mean().sqrt(),
+                "root mean square error, shrunk": (pl.col("error_shrunk") ** 2).mean().sqrt(),
+                "cover": pl.col("covers").mean(),
+                "cover, calibrated": pl.col("covers_calibrated").mean(),
+                "cover, shrunk": pl.col("covers_shrunk").mean(),
+                "false alarms": 1 - pl.col("covers").filter(null).mean(),
+                "clear on a null": pl.col("is_clear").filter(null).mean(),
+            }
         ),
-        "mean bias, calibrated": (
-            float(tested["error_calibrated"].mean() or 0),
-            float((tested["error_calibrated"].std() or 0) / np.sqrt(tested.height)),
+        tested.group_by("seed").agg(
+            **{
+                "found of 16": (pl.col("is_clear") * real).sum(),
+                "false among clear": pl.when(pl.col("is_clear").sum() > 0)
+                .then(clear_null / pl.col("is_clear").sum())
+                .otherwise(0.0),
+                "too few to say": (pl.col("evidence") == "too_few").cast(pl.Float64).mean(),
+            }
         ),
-        "cover": share(tested["covers"]),
-        "cover, calibrated": share(tested["covers_calibrated"]),
-        "cover, shrunk": share(tested["covers_shrunk"]),
-        "two-sided false alarms": share(1.0 - null["covers"].cast(pl.Float64)),
-        "clear on a null": share((null["evidence"] == "clear").cast(pl.Float64)),
-        "true effects found clear": share((real["evidence"] == "clear").cast(pl.Float64)),
-        "false among the clear": share((claims["truth"] == 0).cast(pl.Float64)),
-        "control rejects": share((control["control_p_value"] < 0.05).cast(pl.Float64)),
-        "too few to say": share((rows["evidence"] == "too_few").cast(pl.Float64)),
-    }
+        control.group_by("seed").agg(
+            **{"control rejects": pl.col("control_rejects").first().cast(pl.Float64)},
+        ),
+    ]
+    if has_no_effects:
+        by_fleet.append(
+            callback.group_by("seed").agg(
+                **{
+                    "callback: false alarms": 1 - pl.col("covers").mean(),
+                    "callback: clear on a null": pl.col("is_clear").mean(),
+                }
+            )
+        )
+    found = {}
+    for frame in by_fleet:
+        for name in frame.columns[1:]:
+            values = frame[name].drop_nulls().drop_nans().to_numpy()
+            if len(values):
+                error = float(values.std(ddof=1) / np.sqrt(len(values))) if len(values) > 1 else float("nan")
+                found[name] = (float(values.mean()), error)
+    return found
+
+
+def by_step(rows: pl.DataFrame) -> pl.DataFrame:
+    """Bias and how often clear, for each outcome, step and band."""
+    return (
+        rows.filter((pl.col("evidence") != "too_few") & pl.col("outcome").is_in(worlds.TESTED))
+        .with_columns(error=pl.col("hazard_ratio").log() - pl.col("truth"))
+        .group_by("outcome", "step", "age_band")
+        .agg(
+            pl.col("truth").first(), bias=pl.col("error").mean(), spread=pl.col("error").std(),
+            clear=(pl.col("evidence") == "clear").mean(), fleets=pl.len(),
+        )
+        .sort("outcome", pl.col("step").cast(pl.Enum(STEPS)), "age_band")
+    )  # fmt: skip
+
+
+TABLE_COLUMNS = (
+    "bias", "bias, calibrated", "cover", "cover, calibrated", "false alarms", "clear on a null", "found of 16",
+    "false among clear", "control rejects",
+)  # fmt: skip
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--draws", type=int, default=30)
     parser.add_argument("--installs", type=int, default=20_000)
-    parser.add_argument("--technicians", type=int, default=60)
-    parser.add_argument("--world", choices=sorted(WORLDS), default="plain")
+    parser.add_argument("--world", nargs="+", default=["plain"], choices=[*worlds.WORLDS, "all"])
+    parser.add_argument("--processes", type=int, default=1)
+    parser.add_argument("--table", action="store_true", help="one line a world, as a table for a paper")
+    parser.add_argument("--steps", action="store_true", help="bias by outcome, step and band too")
     asked = parser.parse_args()
-    world = dict(WORLDS[asked.world])
-    installs = world.pop("installs", asked.installs)
-    technicians = world.pop("technicians", asked.technicians)
-    began = time.perf_counter()
-    rows = study(asked.draws, installs, technicians, world)
-    print(f"{asked.draws} fleets of {installs:,} installs, world {asked.world}, {time.perf_counter() - began:.0f} s")
-    for name, (value, error) in figures(rows).items():
-        print(f"{name:28s} {value:8.4f} +- {error:.4f}")
-    by_step = (
-        rows.with_columns(error=pl.col("hazard_ratio").log() - pl.col("truth"))
-        .filter((pl.col("evidence") != "too_few") & (pl.col("outcome") == "compressor_failure"))
-        .group_by("step", "age_band")
-        .agg(pl.col("truth").first(), bias=pl.col("error").mean(), found=(pl.col("evidence") == "clear").mean())
-    )
-    order = {step: number for number, step in enumerate(STEPS)}
-    for step, band, truth, bias, found in sorted(by_step.iter_rows(), key=lambda row: (order[row[0]], row[1])):
-        print(f"{step:18s} {band:6s} truth {truth:5.2f}  bias {bias:7.3f}  clear in {found:4.0%}")
+    names = list(worlds.WORLDS) if "all" in asked.world else asked.world
+    if asked.table:
+        print("| world | fleets | " + " | ".join(TABLE_COLUMNS) + " |")
+        print("|---" * (len(TABLE_COLUMNS) + 2) + "|", flush=True)
+    for name in names:
+        began = time.perf_counter()
+        rows = study(name, asked.draws, asked.installs, asked.processes)
+        found = figures(rows)
+        if asked.table:
+            cells_ = [f"{found[key][0]:.3f} ({found[key][1]:.3f})" if key in found else "" for key in TABLE_COLUMNS]
+            print(f"| {name} | {asked.draws} | " + " | ".join(cells_) + " |", flush=True)
+        else:
+            took = time.perf_counter() - began
+            print(f"{asked.draws} fleets of {asked.installs:,} installs, world {name}, {took:.0f} s")
+            for key, (value, error) in found.items():
+                print(f"  {key:32s} {value:8.4f} +- {error:.4f}   {GOALS.get(key, '')}", flush=True)
+        if asked.steps:
+            for row in by_step(rows).iter_rows(named=True):
+                print(
+                    f"  {row['outcome']:20s} {row['step']:17s} {row['age_band']:5s} truth {row['truth']:5.2f}  "
+                    f"bias {row['bias']:6.3f}  spread {row['spread'] or 0:5.3f}  clear in {row['clear']:4.0%}"
+                )
 
 
 if __name__ == "__main__":
