@@ -199,9 +199,15 @@ def _auc(probability: np.ndarray, failed: np.ndarray, weight: np.ndarray) -> tup
     order = np.argsort(case_value)
     of_other = 1 - below(other_value, case_value[order], np.concatenate([[0.0], np.cumsum(case_weight[order])]))
     auc = float(np.average(of_case, weights=case_weight))
-    variance = np.average((of_case - auc) ** 2, weights=case_weight) / len(case_value)
-    variance += np.average((of_other - auc) ** 2, weights=other_weight) / len(other_value)
-    return auc, float(np.sqrt(variance))
+    return auc, float(np.sqrt(_variance_of_mean(of_case, case_weight) + _variance_of_mean(of_other, other_weight)))
+
+
+def _variance_of_mean(values: np.ndarray, weight: np.ndarray) -> float:
+    """Of a weighted mean; with equal weights the sample variance over n. Of a single value nothing is known."""
+    size, share = len(values), weight / weight.sum()
+    if size < 2:
+        return float("nan")
+    return float(np.sum((share * (values - share @ values)) ** 2)) * size / (size - 1)
 
 
 def _calibration_line(found: dict[str, np.ndarray], days: np.ndarray, failed: np.ndarray) -> tuple[float, float]:

@@ -8,6 +8,7 @@ likelihood itself can be held to those of the reference libraries.
 import numpy as np
 import pandas as pd
 import pytest
+import statsmodels.api as sm
 from lifelines import CoxPHFitter
 from lifelines.datasets import load_lung, load_rossi, load_stanford_heart_transplants
 from sksurv.datasets import load_veterans_lung_cancer
@@ -105,6 +106,15 @@ def test_rossi_is_that_of_lifelines_and_of_its_manual():
     np.testing.assert_allclose(ours.coefficients, fitted.params_[names], atol=1e-6)
     np.testing.assert_allclose(ours.standard_errors, fitted.standard_errors_[names], rtol=1e-5)
     assert ours.log_likelihood == pytest.approx(fitted.log_likelihood_, abs=1e-6)
+
+
+def test_lung_is_that_of_statsmodels():
+    _, start, stop, died, covariates = _lung()
+    ours = cox(start, stop, died, covariates)
+    theirs = sm.PHReg(stop, covariates, status=died.astype(int), ties="breslow").fit(disp=0)
+    np.testing.assert_allclose(ours.coefficients, theirs.params, atol=1e-6)
+    np.testing.assert_allclose(ours.standard_errors, theirs.bse, rtol=1e-5)
+    assert ours.log_likelihood == pytest.approx(theirs.llf, abs=1e-6)
 
 
 @pytest.mark.parametrize("ties", TIES)
