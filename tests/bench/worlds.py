@@ -56,6 +56,9 @@ class World:
     cohort_drift : log ratio of every rate, for systems put in a year later. volume_sd : of the log of jobs a technician.
     lost_share, lost_by_careless : share of jobs with no record at all, and log odds for each standard deviation.
     unknown_share, unknown_if_bad : share of single steps without a record, and log odds where the step was not good.
+    unknown_together, unknown_by_careless, unknown_by_hurry, unknown_if_failed : log odds that a step has no record, for
+    each standard deviation of what a job's steps share, of the technician's carelessness and of the job's hurry, and
+    where the compressor failed.
     winter_unknown : share of charge checks in December to February that cannot be judged.
     adopted_share, second_jobs, contact_is_written, upgrade_share, visit_share : see the functions that read them.
     truly_good_if_ticked : share of the ticked, nothing measured that were good in truth.
@@ -74,6 +77,10 @@ class World:
     lost_by_careless: float = 0.0
     unknown_share: float = 0.04
     unknown_if_bad: float = 0.0
+    unknown_together: float = 0.0
+    unknown_by_careless: float = 0.0
+    unknown_by_hurry: float = 0.0
+    unknown_if_failed: float = 0.0
     winter_unknown: float = 0.0
     adopted_share: float = 0.0
     second_jobs: bool = False
@@ -188,6 +195,7 @@ class _Maker:
             share = ticked * world.truly_good_if_ticked / (1 - world.truly_good_if_ticked) / np.maximum(good, 1)
             state[(state == "passed") & (rng.random(shape) < share)] = "ticked_only"
         odds = world.unknown_share / (1 - world.unknown_share) * np.exp(world.unknown_if_bad * bad)
+        odds = odds * np.exp(self._unknown_of_job(work))[:, None]
         state[rng.random(shape) < odds / (1 + odds)] = "no_record"
         if world.winter_unknown:
             day = self.first_day + work["start"].astype(int)
@@ -200,6 +208,15 @@ class _Maker:
             state[rng.random(len(bad)) < odds / (1 + odds)] = "no_record"
         state[~belongs] = "not_applicable"
         return state
+
+    def _unknown_of_job(self, work: dict[str, np.ndarray]) -> np.ndarray:
+        """[jobs] log odds, beside the usual ones, that a step of this job has no record."""
+        world = self.world
+        log_odds = world.unknown_by_careless * self.careless[work["lead"]] + world.unknown_by_hurry * work["hurry"]
+        log_odds = log_odds + world.unknown_if_failed * work.get("has_failed", 0.0)
+        if world.unknown_together:
+            log_odds = log_odds + self.rng.normal(0, world.unknown_together, len(log_odds))
+        return log_odds
 
     # what came of it -----------------------------------------------------------------------------------------------
 
@@ -283,6 +300,7 @@ class _Maker:
 
         stop = np.minimum(np.minimum(self.span - start, retire), when["compressor_failure"])
         heard = lost_contact if world.contact_is_written else self._told(start, lost_contact)
+        work["has_failed"] = when["compressor_failure"] <= np.minimum(stop, heard)
         jobs = self._jobs(work, second, change, np.minimum(stop, lost_contact), joints, adopted)
         return Made(
             systems=self._systems(equipment, start, retire, stop, lost_contact),
@@ -294,7 +312,7 @@ class _Maker:
                 "branch": ["north" if t % 2 else "south" for t in range(self.people)],
             }),
             grades=jobs[1],
-            truth={"bad": work["bad"], "lead": work["lead"]},
+            truth={"bad": work["bad"], "lead": work["lead"], "belongs": belongs},
         )  # fmt: skip
 
     def _visits(self, work: dict[str, np.ndarray], start: np.ndarray) -> np.ndarray:
