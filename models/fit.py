@@ -15,6 +15,7 @@ from models import (
     back_test,
     compliance,
     fit_sentences,
+    how_much_more,
     incidence,
     install_risk,
     rate_cells,
@@ -25,6 +26,7 @@ from models import (
     years_in_service,
 )
 from models.fit_sentences import Notes
+from models.pace import read_pace
 from models.rate_cells import DAYS_A_YEAR
 
 # stored with the results: the same records and rules give the same figures
@@ -133,6 +135,10 @@ def _fit(con: duckdb.DuckDBPyConnection, rules: Any, day: date, notes: Notes) ->
         )
     results.write(con, "install_risk", risk)
     fit_sentences.say_fates(con, notes)
+    needed = how_much_more.evidence_needed_table(
+        con, effects, read_pace(con, cells, day), table, technician_step, tried.model_card, str(rules.negative_control)
+    )
+    results.write(con, "evidence_needed", needed)
 
     results.write(
         con,

@@ -86,6 +86,11 @@ SCHEMA: dict[str, dict[str, str]] = {
         "failure_cost": "double", "callback_cost": "double", "failure_cost_is_guess": "boolean",
         "callback_cost_is_guess": "boolean", "technician_spread": "double",
     },
+    "evidence_needed": {
+        "topic": "varchar", "outcome": "varchar", "step": "varchar", "age_band": "varchar", "technician_id": "varchar",
+        "counted": "varchar", "have": "bigint", "need": "bigint", "target_ratio": "double", "ratio_shown_now": "double",
+        "years_at_todays_pace": "double", "years_for_ratio_2": "double", "from_on": "date", "installs": "bigint", "text": "varchar",
+    },
     "fit_note": {"topic": "varchar", "step": "varchar", "text": "varchar", "jobs": "bigint"},
 }  # fmt: skip
 
