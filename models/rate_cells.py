@@ -22,10 +22,10 @@ NOT_GOOD = (FAILED, TICKED_ONLY, NOT_DONE)
 
 @dataclass(frozen=True)
 class RateCells:
-    """Rows of distinct (technician, pattern, group, visited, band) and what was counted in each.
+    """Rows of distinct (technician, pattern, group, period, visited, band) and what was counted in each.
 
-    technician, pattern, group, band : integer codes [rows]; is_visited : truth values [rows].
-    technicians, groups : what the codes stand for.
+    technician, pattern, group, period, band : integer codes [rows]; is_visited : truth values [rows].
+    technicians, groups, periods : what the codes stand for (period: half the calendar year in which the life began).
     levels : [patterns, steps] the level of each step (GOOD ... DOES_NOT_BELONG).
     from_years, to_years : [bands] edges of the age bands; is_early : [bands].
     years : [rows] all follow-up.
@@ -35,10 +35,12 @@ class RateCells:
     technician: np.ndarray
     pattern: np.ndarray
     group: np.ndarray
+    period: np.ndarray
     is_visited: np.ndarray
     band: np.ndarray
     technicians: list[str]
     groups: list[str]
+    periods: list[int]
     pattern_codes: np.ndarray
     levels: np.ndarray
     from_years: np.ndarray
@@ -74,7 +76,7 @@ def read(con: duckdb.DuckDBPyConnection, cutoff: date | None = None) -> RateCell
     """
     bands = con.sql("select from_days, to_days, is_early from age_band order by band").pl()
     edges = np.append(bands["from_days"].to_numpy(), bands["to_days"].to_numpy()[-1:])
-    keys = ["technician_id", "pattern", "equipment_and_joints", "is_visited"]
+    keys = ["technician_id", "pattern", "equipment_and_joints", "period", "is_visited"]
     columns = ", ".join(keys) + ", entry_band, exit_band, n, days_before_entry, days_in_exit_band"
     when = "" if cutoff is None else "back_test_"
     where = "true" if cutoff is None else f"cutoff = date '{cutoff.isoformat()}'"
@@ -86,12 +88,14 @@ def read(con: duckdb.DuckDBPyConnection, cutoff: date | None = None) -> RateCell
     technicians = base["technician_id"].unique().sort()
     groups = base["equipment_and_joints"].unique().sort()
     patterns = np.unique(base["pattern"].to_numpy())
+    periods = np.unique(base["period"].to_numpy())
 
     def coded(frame: pl.DataFrame) -> np.ndarray:
         technician = frame["technician_id"].cast(pl.Enum(technicians)).to_physical().to_numpy().astype(np.int64)
         group = frame["equipment_and_joints"].cast(pl.Enum(groups)).to_physical().to_numpy().astype(np.int64)
         pattern = np.searchsorted(patterns, frame["pattern"].to_numpy())
         code = (technician * len(patterns) + pattern) * max(len(groups), 1) + group
+        code = code * max(len(periods), 1) + np.searchsorted(periods, frame["period"].to_numpy())
         return code * 2 + frame["is_visited"].to_numpy().astype(np.int64)
 
     row_key, row_days = _spread(base, coded(base), edges)
@@ -116,15 +120,18 @@ def read(con: duckdb.DuckDBPyConnection, cutoff: date | None = None) -> RateCell
 
     code, band = keys_of_rows // number, keys_of_rows % number
     code, visited = code // 2, code % 2
+    code, period = code // max(len(periods), 1), code % max(len(periods), 1)
     code, group = code // max(len(groups), 1), code % max(len(groups), 1)
     return RateCells(
         technician=code // max(len(patterns), 1),
         pattern=code % max(len(patterns), 1),
         group=group,
+        period=period,
         is_visited=visited.astype(bool),
         band=band,
         technicians=technicians.to_list(),
         groups=groups.to_list(),
+        periods=periods.tolist(),
         pattern_codes=patterns,
         levels=decode(patterns),
         from_years=edges[:-1] / DAYS_A_YEAR,

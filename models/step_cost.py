@@ -77,7 +77,7 @@ def step_cost_table(
     """The table `step_cost`: extra events among jobs not good in the last 12 months of follow-up, and their cost."""
     recent = con.sql(
         """
-        select technician_id, pattern, equipment_and_joints, is_early,
+        select technician_id, pattern, equipment_and_joints, is_early, year(started_on) // 2 as period,
             sum(least(to_age, age_now, to_days) - greatest(from_age, age_now - 365.25, from_days)) as days,
             band
         from (select *, datediff('day', started_on, $as_of::date) as age_now from follow_up where not is_visited)
@@ -153,6 +153,7 @@ def _expected(effects: StepEffects, fitted: EffectFit, recent: pl.DataFrame) -> 
         return np.zeros(recent.height)
     technicians = {name: number for number, name in enumerate(cells.technicians)}
     groups = {name: number for number, name in enumerate(cells.groups)}
+    period = np.searchsorted(cells.periods, recent["period"].to_numpy())
     band = effects.band_place[recent["band"].to_numpy()]
     half = np.where(recent["is_early"].to_numpy(), 0, 1)
     pattern = effects.split_rows("whole").pattern_place[
@@ -160,7 +161,7 @@ def _expected(effects: StepEffects, fitted: EffectFit, recent: pl.DataFrame) -> 
     ]
     technician = recent["technician_id"].replace_strict(technicians, return_dtype=pl.Int64).to_numpy()
     group = recent["equipment_and_joints"].replace_strict(groups, return_dtype=pl.Int64).to_numpy()
-    eta = fitted.linear_at([pattern * 2 + half, group, band])
+    eta = fitted.linear_at([pattern * 2 + half, group * len(cells.periods) + period, band])
     factor = fitted.fit.stratum_factor()[technician]
     counted = fitted.fit.stratum_events[technician] > 0
     return np.where(counted, recent["days"].to_numpy() / DAYS_A_YEAR * np.exp(np.clip(eta, -60, 10)) * factor, 0.0)

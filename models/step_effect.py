@@ -125,7 +125,7 @@ class StepEffects:
         halves[0::2, :columns] = indicator
         halves[1::2, columns:] = indicator
         both = np.repeat(indicator, 2, axis=0)
-        group = _levels(np.bincount(own.rows.level[1], events, minlength=own.rows.levels[1]))
+        group = _two_ways(np.bincount(own.rows.level[1], events, minlength=own.rows.levels[1]), own.periods)
         by_age = {"bands": _levels(band_events), "band_events": band_events}
 
         events_of = halves.T @ np.bincount(own.rows.level[0], events, minlength=len(halves))
@@ -198,7 +198,7 @@ class _SplitRows:
     """Rows added up over what one split does not tell apart.
 
     place, band : row and age band here of each row of the cells that is `in_fit`. levels : [patterns here, steps] 0 reference, then the
-    contrasts' number. pattern_place : [patterns of the cells] pattern here.
+    contrasts' number. pattern_place : [patterns of the cells] pattern here. periods : how many there are.
     """
 
     contrasts: tuple[str, ...]
@@ -208,6 +208,7 @@ class _SplitRows:
     rows: Rows
     levels: np.ndarray
     pattern_place: np.ndarray
+    periods: int
 
     @classmethod
     def of(cls, effects: StepEffects, split: str) -> _SplitRows:
@@ -220,20 +221,20 @@ class _SplitRows:
         base = len(parts) + 1
         code = told @ base ** np.arange(len(STEPS), dtype=np.int64) if len(told) else np.zeros(0, dtype=np.int64)
         codes, first, pattern_place = np.unique(code, return_index=True, return_inverse=True)
-        groups = max(len(cells.groups), 1)
+        groups, periods = max(len(cells.groups), 1), max(len(cells.periods), 1)
         chosen = effects.in_fit
         band = effects.band_place[cells.band[chosen]]
         pattern = pattern_place[cells.pattern[chosen]]
-        key = (cells.technician[chosen] * max(len(codes), 1) + pattern) * groups + cells.group[chosen]
+        # equipment, joints and the years in which the life began stand together: one look-up, two sets of columns
+        group = cells.group[chosen] * periods + cells.period[chosen]
+        key = (cells.technician[chosen] * max(len(codes), 1) + pattern) * groups * periods + group
         # one row for all early ages and one for all late ones
         keys, place = np.unique(key * 2 + (band >= FIRST_LATE_BAND), return_inverse=True)
         half, rest = keys % 2, keys // 2
-        group, rest = rest % groups, rest // groups
+        group, rest = rest % (groups * periods), rest // (groups * periods)
         pattern, technician = rest % max(len(codes), 1), rest // max(len(codes), 1)
-        rows = Rows(
-            technician, len(cells.technicians), [pattern * 2 + half, group], [2 * len(codes), len(cells.groups)]
-        )
-        return cls(tuple(parts), chosen, place, band, rows, told[first], pattern_place)
+        rows = Rows(technician, len(cells.technicians), [pattern * 2 + half, group], [2 * len(codes), groups * periods])
+        return cls(tuple(parts), chosen, place, band, rows, told[first], pattern_place, periods)
 
     def added(self, years: np.ndarray, events: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Years [rows, bands] and events [rows] of the cells' rows, added up here, and events [bands]."""
@@ -250,6 +251,13 @@ def _levels(events: np.ndarray) -> Term:
     """Age bands or groups, [levels] events of each: the level with most is the reference."""
     number = len(events)
     return Term(np.delete(np.eye(number), int(events.argmax()), axis=1) if number else np.zeros((0, 0)))
+
+
+def _two_ways(events: np.ndarray, periods: int) -> Term:
+    """Columns for equipment and joints and columns for the years a life began in, of their [groups * periods] levels."""
+    by_group, by_period = events.reshape(-1, periods).sum(axis=1), events.reshape(-1, periods).sum(axis=0)
+    group, period = _levels(by_group).matrix, _levels(by_period).matrix
+    return Term(np.concatenate([np.repeat(group, periods, axis=0), np.tile(period, (len(by_group), 1))], axis=1))
 
 
 def _tame(coefficients: np.ndarray) -> np.ndarray:

@@ -2,11 +2,12 @@
 -- reads   follow_up, age_band
 -- units   time in days: days_before_entry lie in the entry band before the piece began, days_in_exit_band in the exit
 --         band before it ended
+--         period is the calendar year in which the life began, in pairs of years
 -- why     Nothing is spread over rows: of n pieces each band between entry and exit takes its whole width n times, so
 --         the time in every band follows from two sums. A piece that ends on a band's edge ends in the band before it.
 create or replace table exposure_cell as
 select piece.technician_id, piece.pattern, piece.equipment_and_joints, piece.is_visited,
-    entry_band.band as entry_band, exit_band.band as exit_band,
+    year(piece.started_on) // 2 as period, entry_band.band as entry_band, exit_band.band as exit_band,
     count(*) as n,
     sum(piece.from_age - entry_band.from_days) as days_before_entry,
     sum(piece.to_age - exit_band.from_days) as days_in_exit_band

@@ -6,14 +6,14 @@
 create or replace table event_cell as
 with after_event as (
     select event.outcome, piece.technician_id, piece.pattern, piece.equipment_and_joints, piece.is_visited,
-        greatest(piece.from_age, event.age) as from_age, piece.to_age,
+        year(piece.started_on) // 2 as period, greatest(piece.from_age, event.age) as from_age, piece.to_age,
         event.in_follow_up and event.age > piece.from_age and event.age <= piece.to_age as is_counted,
         event.age
     from outcome_event as event
     join follow_up as piece
         on piece.system_id = event.system_id and piece.life_no = event.life_no and piece.to_age >= event.age
 )
-select outcome, technician_id, pattern, equipment_and_joints, is_visited,
+select outcome, technician_id, pattern, equipment_and_joints, is_visited, period,
     entry_band.band as entry_band, exit_band.band as exit_band,
     count(*) as n,
     count(*) filter (is_counted) as events,

@@ -4,7 +4,7 @@
 -- why     The same counting as for today, so that a back-test tries the very model that is used today.
 create or replace temp table back_test_exposure_cell as
 select piece.cutoff, piece.technician_id, piece.pattern, piece.equipment_and_joints, piece.is_visited,
-    entry_band.band as entry_band, exit_band.band as exit_band,
+    0 as period, entry_band.band as entry_band, exit_band.band as exit_band,
     count(*) as n,
     sum(piece.from_age - entry_band.from_days) as days_before_entry,
     sum(piece.to_age - exit_band.from_days) as days_in_exit_band
@@ -20,7 +20,7 @@ with after_event as (
     where to_age >= event_age
 )
 select piece.cutoff, 'compressor_failure' as outcome, piece.technician_id, piece.pattern, piece.equipment_and_joints,
-    piece.is_visited, entry_band.band as entry_band, exit_band.band as exit_band,
+    piece.is_visited, 0 as period, entry_band.band as entry_band, exit_band.band as exit_band,
     count(*) as n,
     count(*) filter (is_counted) as events,
     sum(greatest(piece.from_age, piece.event_age) - entry_band.from_days) as days_before_entry,

@@ -7,7 +7,6 @@ import pytest
 from models import rate_cells, step_effect
 from pipelines import cells
 from pipelines.contract import STEPS
-from tests.bench import truth
 from tests.models.invented_fleet import LAST_DAY, house_rules, invent, store_of
 
 
@@ -18,26 +17,6 @@ def fleet():
     effects = step_effect.StepEffects(rate_cells.read(con))
     table, fits, controls = step_effect.step_effect_table(effects, "thermostat", 5000, 0)
     return con, table, fits, controls
-
-
-def test_planted_effects_are_found_and_null_ones_are_not_claimed():
-    rows = truth.study(draws=5, installs=5000, technicians=20, world={})
-    found = truth.figures(rows)
-    assert abs(found["mean bias"][0]) < 0.05
-    assert found["cover"][0] == pytest.approx(0.95, abs=0.04)
-    assert found["clear on a null"][0] <= 0.02
-    assert found["false among the clear"][0] <= 0.07
-    assert found["true effects found clear"][0] > 0.5
-    # without technician effects careless people make every step look harmful
-    assert found["mean bias, crude"][0] > found["mean bias"][0] + 0.1
-
-
-def test_hurried_jobs_make_the_control_reject_and_calibration_takes_most_of_it_away():
-    rows = truth.study(draws=3, installs=8000, technicians=30, world={"hurry_harm": 0.5})
-    found = truth.figures(rows)
-    assert found["control rejects"][0] > 0.6
-    assert found["mean bias"][0] > 0.03
-    assert abs(found["mean bias, calibrated"][0]) < found["mean bias"][0] / 2
 
 
 @pytest.mark.parametrize("contrast", ["not_good", "skipped", "failed", "without_ticked_only"])
@@ -82,7 +61,7 @@ def test_the_families_have_no_q_for_all_and_none_for_the_control(fleet):
         & (pl.col("contrast") == "not_good")
     )  # fmt: skip
     assert main.height == 36
-    assert (main["q_value"] >= main["p_value"] - 1e-12).all()
+    assert (main["q_value"] >= main["p_value_calibrated"] - 1e-12).all()
 
 
 def test_every_outcome_has_every_step_and_band(fleet):
@@ -109,13 +88,3 @@ def test_all_lies_between_early_and_late_and_a_second_fit_agrees_with_the_parabo
     np.testing.assert_allclose(quick.shrunk[0], full.shrunk[0], atol=0.06)
     np.testing.assert_allclose(quick.errors_all[0], full.errors_all[0], rtol=0.06)
     assert np.abs(fitted.shrunk[0]).mean() < np.abs(fitted.effects[0]).mean()
-
-
-def test_a_small_contractor_gets_no_false_clear_and_a_shrunken_answer():
-    rows = truth.study(draws=6, installs=1500, technicians=12, world={"rate_factor": 0.5, "effects": {}})
-    rows = rows.with_columns(truth=pl.lit(0.0))
-    assert rows.filter(pl.col("outcome") == "compressor_failure")["events"].max() < 120
-    assert (rows["evidence"] == "clear").sum() == 0
-    finite = rows.filter(pl.col("hazard_ratio").is_not_nan())
-    assert finite["hazard_ratio_shrunk"].log().abs().mean() < finite["hazard_ratio"].log().abs().mean()
-    assert (rows["evidence"] == "too_few").mean() > 0.3
