@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import date, datetime
 from typing import Any
 
@@ -39,6 +39,7 @@ def fit(
     rules: Any,
     as_of: date | None = None,
     say: Callable[[str], None] = print,
+    shared: Sequence[tuple[pl.DataFrame, pl.DataFrame]] = (),
 ) -> None:
     """Work out and write every result table of the store.
 
@@ -48,6 +49,8 @@ def fit(
     rules : house rules (negative_control, target, mendable_share, visit_cost, failure_cost, callback_cost, ...).
     as_of : the day to stand on; None takes the one that the cells were made for.
     say : takes one sentence at a time.
+    shared : (exposure, events) cells of each other contractor whose evidence is pooled with our own on what goes with a
+        step (`pipelines.shared_cells`); compliance, risk and counts of jobs stay our own.
 
     A store with too little to estimate from gets empty or partly empty tables and sentences in `fit_note`; it never
     raises for want of data.
@@ -63,6 +66,7 @@ def fit(
             results.write(con, table, None)
         notes.add("follow_up", "There is not one dated record yet, so nothing can be estimated.")
         results.write(con, "fit_note", notes.frame())
+        notes.tell()
         return
     day = known_day
 
@@ -70,14 +74,24 @@ def fit(
     try:
         # the matrices are small: threads would wait for each other far longer than they work
         with threadpool_limits(1):
-            _fit(con, rules, day, notes)
+            _fit(con, rules, day, notes, shared)
     finally:
         compliance.clear(con)
     results.write(con, "fit_note", notes.frame())
-    say(f"Fitted to {day} in {time.perf_counter() - began:.1f} s.")
+    notes.tell()
+    say(
+        f"Worked out in {time.perf_counter() - began:.1f} s. Everything noted: slowfuse export fit_note; every open "
+        "question: slowfuse export evidence_needed."
+    )
 
 
-def _fit(con: duckdb.DuckDBPyConnection, rules: Any, day: date, notes: Notes) -> None:
+def _fit(
+    con: duckdb.DuckDBPyConnection,
+    rules: Any,
+    day: date,
+    notes: Notes,
+    shared: Sequence[tuple[pl.DataFrame, pl.DataFrame]],
+) -> None:
     targets = {step: float(rate) for step, rate in dict(rules.target or {}).items() if rate is not None}
     technician_step = compliance.technician_step(con, day, targets)
     results.write(con, "technician_step", technician_step)
@@ -86,9 +100,10 @@ def _fit(con: duckdb.DuckDBPyConnection, rules: Any, day: date, notes: Notes) ->
     fit_sentences.say_compliance(technician_step, notes)
 
     cells = rate_cells.read(con)
-    effects = step_effect.StepEffects(cells)
+    pooled = rate_cells.read(con, shared=shared) if shared else cells
+    effects = step_effect.StepEffects(pooled, houses=1 + len(shared))
     totals = _totals(con, rules)
-    fit_sentences.say_follow_up(totals, notes)
+    fit_sentences.say_follow_up(totals, day, notes)
     fit_sentences.say_left_out(con, notes)
 
     table, fits, controls = step_effect.step_effect_table(
@@ -102,13 +117,9 @@ def _fit(con: duckdb.DuckDBPyConnection, rules: Any, day: date, notes: Notes) ->
     failure_cost, callback_cost = step_cost.costs(con, rules, day)
     cost = step_cost.step_cost_table(con, effects, fits, table, failure_cost.money, callback_cost.money, day, SEED)
     results.write(con, "step_cost", cost)
-    for name, found in (("compressor failure", failure_cost), ("callback", callback_cost)):
-        if found.is_guess:
-            notes.add(
-                "cost",
-                f"A {name} is taken at {found.money:,.0f}, a guess: {found.records} of the house's own calls carry "
-                f"a cost, {step_cost.RECORDS_AT_LEAST} are needed. Change it in House rules.",
-            )
+    fit_sentences.say_costs(
+        {"compressor failure": failure_cost, "callback": callback_cost}, step_cost.RECORDS_AT_LEAST, notes
+    )
     results.write(con, "training_need", training_need.training_need_table(con, technician_step, cost, day))
 
     tried = back_test.back_test(con, SEED)
@@ -118,27 +129,21 @@ def _fit(con: duckdb.DuckDBPyConnection, rules: Any, day: date, notes: Notes) ->
         notes.add("back_test", text, aloud=False)
     fit_sentences.say_back_test(tried, notes)
     model = install_risk.fit_risk(cells)
-    if model is None:
-        risk = pl.DataFrame()
-        notes.add(
-            "install_risk", "No compressor has failed in the time followed: no chance of a failure can be told yet."
-        )
-    else:
-        if model.events < FEW_FAILURES:
-            notes.add(
-                "install_risk",
-                f"Only {model.events:.0f} compressor failures so far: chances lean on the assumptions, "
-                "and their ranges are wide.",
-            )
+    risk = pl.DataFrame()
+    if model is not None:
         risk = install_risk.install_risk_table(
             con, model, technician_step, rules, failure_cost.money, day, SEED, tried.extra_spread
         )
     results.write(con, "install_risk", risk)
+    listed = risk["system_id"].n_unique() if risk.height else 0
+    fit_sentences.say_risk(None if model is None else model.events, listed, FEW_FAILURES, notes)
     fit_sentences.say_fates(con, notes)
+    pace = read_pace(con, cells, day)
     needed = how_much_more.evidence_needed_table(
-        con, effects, read_pace(con, cells, day), table, technician_step, tried.model_card, str(rules.negative_control)
+        con, effects, pace, table, technician_step, tried.model_card, str(rules.negative_control)
     )
     results.write(con, "evidence_needed", needed)
+    fit_sentences.say_needed(needed, pace.installs_per_year, notes)
 
     results.write(
         con,

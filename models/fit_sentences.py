@@ -1,33 +1,73 @@
-"""What a fit says: what it did, what it could not estimate and why, as a service manager reads it."""
+"""What a fit says: what was counted, what the records show, what cannot be told yet and how much more that takes.
+
+Read by a service manager: the most telling lines first and few of them. All the rest stands in `fit_note` and
+`evidence_needed`.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from datetime import date
 from typing import Any
 
 import duckdb
 import numpy as np
 import polars as pl
 
-from models import back_test, compliance, step_effect
+from models import back_test, compliance, step_effect, trade_words
+from models.pace import YEARS_AHEAD
+from models.trade_words import AGE_BAND, STEP, capital, counted, joined
 from pipelines.contract import STEPS
 
 MUCH_UNKNOWN = 0.10
+LINES_AT_MOST = 25
+LINES_A_TOPIC = 5
+EFFECTS_NAMED = 4
+# topics in the order in which they are said, under their headings; what is not named here comes with what records show
+SECTIONS = {
+    "Counted": ("follow_up", "left_out", "unknown", "fate_unknown", "failed"),
+    "What the records show": ("compliance", "step_effect", "control", "install_risk", "back_test", "cost"),
+    "What cannot be told yet, and how much more it takes": ("evidence_needed",),
+}
+MIDDLE = "What the records show"
 
 
 class Notes:
-    """What could not be estimated and why, and who was left out: said at once and kept in `fit_note`."""
+    """What was done, what could not be estimated and why: gathered, kept in `fit_note`, and the most telling said."""
 
     def __init__(self, say: Callable[[str], None]) -> None:
         self.say = say
         self.rows: list[dict[str, Any]] = []
+        self.aloud: list[tuple[str, str]] = []
 
     def add(
         self, topic: str, text: str, step: str | None = None, jobs: int | None = None, *, aloud: bool = True
     ) -> None:
+        """Keep a sentence; `aloud` has it said too, under its topic, as far as there is room."""
         self.rows.append({"topic": topic, "step": step, "text": text, "jobs": jobs})
         if aloud:
-            self.say(f"{step}: {text}" if step else text)
+            self.aloud.append((topic, f"{capital(STEP.get(step, step))}: {text}" if step else text))
+
+    def tell(self) -> None:
+        """Say what is to be said, in order and in at most 25 lines."""
+        named = {topic for topics in SECTIONS.values() for topic in topics}
+        other = [topic for topic in dict.fromkeys(topic for topic, _ in self.aloud) if topic not in named]
+        lines = []
+        for heading, topics in SECTIONS.items():
+            of_section = []
+            for topic in (*topics, *(other if heading == MIDDLE else ())):
+                of_section += self._lines(topic)
+            if of_section:
+                lines += [f"{heading}:", *of_section]
+        for line in lines[:LINES_AT_MOST]:
+            self.say(line)
+
+    def _lines(self, topic: str) -> list[str]:
+        texts = [text for name, text in self.aloud if name == topic]
+        if len(texts) <= LINES_A_TOPIC or topic == "evidence_needed":
+            return [f"  {text}" for text in texts]
+        rest = len(texts) - LINES_A_TOPIC + 1
+        return [*(f"  {text}" for text in texts[: LINES_A_TOPIC - 1]), f"  and {rest} more of this kind in fit_note."]
 
     def frame(self) -> pl.DataFrame:
         return pl.DataFrame(
@@ -35,22 +75,28 @@ class Notes:
         )
 
 
-def say_follow_up(totals: dict[str, Any], notes: Notes) -> None:
-    def shown(rate: float | None) -> str:
-        return "not known" if rate is None else f"{100 * rate:.2f} in 100 systems a year"
+# --- what was counted
 
+
+def say_follow_up(totals: dict[str, Any], day: date, notes: Notes) -> None:
+    def rate(value: float | None) -> str:
+        return "not known" if value is None else f"{100 * value:.2f}"
+
+    failures, callbacks = totals["compressor_failures"], totals["callbacks"]
     notes.add(
         "follow_up",
-        f"{totals['systems']:,} systems followed for {totals['system_years']:,.0f} years of service; "
-        f"{totals['compressor_failures']:,} compressor failures and {totals['callbacks']:,} first callbacks counted, "
-        f"{totals['failures_outside_follow_up']:,} and {totals['callbacks_outside_follow_up']:,} more came when nobody "
-        "could be relied on to tell us and are listed, not counted.",
+        f"To {day}: {counted(totals['systems'], 'system')}, followed for {totals['system_years']:,.0f} years of service. "
+        f"{counted(failures, 'compressor failure')} ({rate(totals['failure_rate_per_year'])} in 100 systems a year), "
+        f"{counted(callbacks, 'first callback')} ({rate(totals['callback_rate_per_year'])}).",
     )
+    outside, of_callbacks = totals["failures_outside_follow_up"], totals["callbacks_outside_follow_up"]
     notes.add(
         "follow_up",
-        f"Compressor failures: {shown(totals['failure_rate_per_year'])}; had every system been followed to the last "
-        f"day, {shown(totals['failure_rate_to_as_of'])}. Callbacks: {shown(totals['callback_rate_per_year'])} and "
-        f"{shown(totals['callback_rate_to_as_of'])}. The truth lies near the first or between the two.",
+        f"{counted(outside, 'failure')} and {counted(of_callbacks, 'callback')} more came when nobody could be relied on "
+        "to tell us: listed, not counted. Had every system been followed to the last day the rates would be "
+        f"{rate(totals['failure_rate_to_as_of'])} and {rate(totals['callback_rate_to_as_of'])}; the truth lies near the "
+        "first or between the two.",
+        aloud=bool(outside or of_callbacks),
     )
 
 
@@ -83,7 +129,14 @@ def say_left_out(con: duckdb.DuckDBPyConnection, notes: Notes) -> None:
         """
     ).fetchall()
     for reason, jobs in reasons:
-        notes.add("left_out", f"{_jobs(jobs)} left out of the step effects: {reason}.", jobs=jobs)
+        notes.add("left_out", f"{counted(jobs, 'job')} left out of the step effects: {reason}.", jobs=jobs, aloud=False)
+    if reasons:
+        jobs = sum(jobs for _, jobs in reasons)
+        notes.add(
+            "left_out",
+            f"{counted(jobs, 'job')} in no step effect: {'; '.join(f'{reason} ({many:,})' for reason, many in reasons)}.",
+            jobs=jobs,
+        )
     unknown = con.sql(
         """
         with counted as (
@@ -100,19 +153,34 @@ def say_left_out(con: duckdb.DuckDBPyConnection, notes: Notes) -> None:
         if state not in words:
             continue
         of_step[step] = of_step.get(step, 0.0) + share
-        notes.add("left_out", f"{_jobs(jobs)} unknown ({words[state]}, {share:.0%}).", step, jobs, aloud=False)
-    for step, share in of_step.items():
-        if share > MUCH_UNKNOWN:
-            notes.add(
-                "unknown",
-                f"{share:.0%} of the jobs are unknown here. They stand in the model as a level of their own; if what "
-                "goes unrecorded differs from what is recorded, the ratio may be off.",
-                step,
-            )
+        notes.add("left_out", f"{counted(jobs, 'job')} unknown ({words[state]}, {share:.0%}).", step, jobs, aloud=False)
+    much = {step: share for step, share in of_step.items() if share > MUCH_UNKNOWN}
+    if much:
+        notes.add(
+            "unknown",
+            f"Unknown on more than 1 job in 10: {joined([f'{STEP[step]} ({share:.0%})' for step, share in much.items()])}. "
+            "Unknown is never counted as not good; it stands in the model as a level of its own, and if what goes "
+            "unrecorded differs from what is recorded, a ratio may be off.",
+        )
 
 
-def _jobs(number: int) -> str:
-    return "1 job" if number == 1 else f"{number:,} jobs"
+def say_fates(con: duckdb.DuckDBPyConnection, notes: Notes) -> None:
+    found = dict(
+        con.sql("select fate, count(*) from system_now where fate in ('fate_unknown', 'failed') group by 1").fetchall()
+    )
+    lost, waiting = found.get("fate_unknown", 0), found.get("failed", 0)
+    if lost:
+        notes.add(
+            "fate_unknown",
+            f"{counted(lost, 'system')} had a compressor failure and neither a changeout nor a retirement within 90 days: what "
+            "became of them is not on record, and no list of visits holds them.",
+            jobs=lost,
+        )
+    if waiting:
+        notes.add("failed", f"{counted(waiting, 'system')} failed within the last 90 days.", jobs=waiting)
+
+
+# --- what the records show
 
 
 def say_compliance(technician_step: pl.DataFrame, notes: Notes) -> None:
@@ -121,11 +189,13 @@ def say_compliance(technician_step: pl.DataFrame, notes: Notes) -> None:
         notes.add("compliance", "No graded job names a technician yet.")
         return
     own = technician_step.filter(pl.col("step").is_in(STEPS))
-    few = own.filter(pl.col("flag") == "too_few").height
+    flags = dict(own.group_by("flag").len().iter_rows())
     notes.add(
         "compliance",
-        f"{people:,} technicians, {own.height:,} rates of technician and step; {few:,} of these rest on fewer than "
-        f"{compliance.FEW_JOBS} known jobs and carry no flag.",
+        f"{counted(people, 'technician')}, {counted(own.height, 'rate')} of technician and step: "
+        f"{flags.get('below', 0):,} below the target by more than chance, {flags.get('above', 0):,} above, "
+        f"{flags.get('usual', 0):,} as usual; {flags.get('too_few', 0):,} rest on fewer than {compliance.FEW_JOBS} known "
+        "jobs and carry no flag.",
     )
 
 
@@ -143,54 +213,85 @@ def say_effects(table: pl.DataFrame, controls: dict, control: str, notes: Notes)
     words = dict(main.group_by("evidence").len().iter_rows())
     notes.add(
         "step_effect",
-        f"Of {main.height} effects on compressor failures and callbacks {words.get('clear', 0)} are clear, "
-        f"{words.get('leaning', 0)} leaning, {words.get('unclear', 0)} unclear, and {words.get('too_few', 0)} have too "
-        "few events to say.",
+        f"What goes with a step that is not good, {main.height} questions (9 steps, 2 outcomes, early and late): "
+        f"{words.get('clear', 0)} clear, {words.get('leaning', 0)} leaning, {words.get('unclear', 0)} unclear, "
+        f"{words.get('too_few', 0)} with too few events to say.",
     )
-    for outcome, step, band, bad, good in main.filter(pl.col("evidence") == "too_few").select(
-        "outcome", "step", "age_band", "events_skipped", "events_good"
-    ).iter_rows():  # fmt: skip
-        notes.add(
-            "too_few",
-            f"{outcome}, {band}: {bad} events where it was not good and {good} where it was good; "
-            f"{step_effect.evidence.FEW_EVENTS} of each are needed. Not enough failures yet to say.",
-            step,
-            aloud=False,
-        )
-    for row in main.filter(
-        (pl.col("evidence") == "too_few")
-        & (pl.col("events_skipped") >= step_effect.evidence.FEW_EVENTS)
-        & (pl.col("events_good") >= step_effect.evidence.FEW_EVENTS)
-    ).iter_rows(named=True):
-        notes.add(
-            "step_effect",
-            f"{row['outcome']}, {row['age_band']}: cannot be told apart from another step that goes along with it.",
-            row["step"],
-        )
-    found = controls.get("not_good")
+    _say_clear(main.filter(pl.col("evidence") == "clear"), notes)
+    _say_too_few(main.filter(pl.col("evidence") == "too_few"), notes)
+    _say_control(controls.get("not_good"), trade_words.outcome(control), notes)
+
+
+def _say_clear(clear: pl.DataFrame, notes: Notes) -> None:
+    """The clear ones by their interval's nearer end, the surest first."""
+    if clear.is_empty():
+        return
+    clear = clear.sort("low_calibrated", "outcome", "step", descending=[True, False, False])
+    named = [
+        f"{STEP[row['step']]} and {trade_words.outcome(row['outcome'])} {AGE_BAND[row['age_band']]} "
+        f"{row['hazard_ratio_calibrated']:.1f} times as often ({row['low_calibrated']:.1f} to {row['high_calibrated']:.1f})"
+        for row in clear.head(EFFECTS_NAMED).iter_rows(named=True)
+    ]
+    more = clear.height - len(named)
+    also = f"; {more} more in step_effect" if more else ""
+    notes.add("step_effect", f"Clear: {'; '.join(named)}{also}.")
+
+
+def _say_too_few(few: pl.DataFrame, notes: Notes) -> None:
+    needed = step_effect.evidence.FEW_EVENTS
+    for row in few.iter_rows(named=True):
+        bad, good = row["events_skipped"], row["events_good"]
+        about = f"{trade_words.outcome(row['outcome'])} {AGE_BAND[row['age_band']]}"
+        if min(bad, good) >= needed:
+            text = f"{about}: cannot be told apart from another step that goes along with it."
+        else:
+            text = (
+                f"{about}: {bad} where it was not good and {good} where it was good; {needed} of each are needed. Not enough "
+                "yet to say."
+            )
+        notes.add("too_few", text, row["step"], aloud=False)
+
+
+def _say_control(found: Any, calls: str, notes: Notes) -> None:
     if found is None or not found.degrees:
-        notes.add("control", f"Too few events of {control}, which no step can cause, to test the fit with it.")
-    elif found.rejects:
+        return  # evidence_needed says how many it takes
+    if found.rejects:
         notes.add(
             "control",
-            f"{control}, which no step can cause, looks caused (joint test p {found.p_value:.3g}, mean p {found.mean_p_value:.3g}): careless jobs differ in other "
-            "ways too. Effects are shown calibrated by it. If what differs touches it only half as much, half of the "
-            "error stays.",
+            f"{capital(calls)}, which no step can cause, look caused (joint test p {found.p_value:.2g}, mean p "
+            f"{found.mean_p_value:.2g}): careless jobs differ in other ways too. Effects are calibrated by it; if what "
+            "differs touches it only half as much, half of the error stays.",
         )
     else:
-        notes.add("control", f"{control}, which no step can cause, does not look caused (p {found.p_value:.2f}).")
+        notes.add("control", f"{capital(calls)}, which no step can cause, do not look caused (p {found.p_value:.2f}).")
+
+
+def say_risk(events: float | None, systems: int, few: int, notes: Notes) -> None:
+    """events : compressor failures behind the chances; None where there is no model. systems : in the list."""
+    if events is None:
+        notes.add(
+            "install_risk", "No compressor has failed in the time followed: no chance of a failure can be told yet."
+        )
+        return
+    lean = "; with so few the chances lean on the assumptions and their ranges are wide" if events < few else ""
+    notes.add(
+        "install_risk",
+        f"Chances of a compressor failure for {counted(systems, 'system')} in service, from "
+        f"{counted(round(events), 'failure')}{lean}.",
+    )
 
 
 def say_back_test(tried: back_test.BackTest, notes: Notes) -> None:
-    if tried.model_card.is_empty():
-        notes.add("back_test", "The chances could not be tried against an earlier year yet: too few failures.")
-        return
-    for row in tried.calibration.filter(pl.col("group").str.starts_with("highest")).iter_rows(named=True):
+    highest = tried.calibration
+    if highest.height:
+        highest = highest.filter(pl.col("group").str.starts_with("highest")).sort("cutoff", descending=True)
+    for number, row in enumerate(highest.iter_rows(named=True)):
         notes.add(
             "back_test",
-            f"Of the {row['systems']} that stood highest on {row['cutoff']} and were not visited, {row['seen']:.0%} "
-            f"failed within {row['horizon_months']} months; said was {row['said']:.0%} "
-            f"({row['said_low']:.0%} to {row['said_high']:.0%}).",
+            f"Tried on an earlier day: of the {row['systems']} that stood highest on {row['cutoff']} and were not visited, "
+            f"{row['seen']:.0%} failed within {row['horizon_months']} months ({row['low']:.0%} to {row['high']:.0%}); said "
+            f"was {row['said']:.0%} ({row['said_low']:.0%} to {row['said_high']:.0%}).",
+            aloud=number == 0,
         )
     if tried.extra_spread > 0:
         notes.add(
@@ -201,16 +302,129 @@ def say_back_test(tried: back_test.BackTest, notes: Notes) -> None:
         )
 
 
-def say_fates(con: duckdb.DuckDBPyConnection, notes: Notes) -> None:
-    for fate, systems in con.sql(
-        "select fate, count(*) from system_now where fate in ('fate_unknown', 'failed') group by 1 order by 1"
-    ).fetchall():
-        if fate == "fate_unknown":
-            notes.add(
-                "fate_unknown",
-                f"{systems:,} systems had a compressor failure and neither a changeout nor a retirement within 90 "
-                "days: their fate is unknown, and they are on no list of visits.",
-                jobs=systems,
+def say_costs(found: dict[str, Any], records_at_least: int, notes: Notes) -> None:
+    """found : by name of the event what `step_cost.costs` gives."""
+    guesses = [
+        f"a {name} at {cost.money:,.0f} ({counted(cost.records, 'own record')})"
+        for name, cost in found.items()
+        if cost.is_guess
+    ]
+    if guesses:
+        notes.add(
+            "cost",
+            f"Costs are guesses: {joined(guesses)}; from {records_at_least} of your own calls with a cost on theirs are "
+            "taken. Change them in House rules.",
+        )
+
+
+# --- what cannot be told yet
+
+LACKS = {
+    "records": "No record says how it was done",
+    "good_jobs": "Not one known job has it good, so there is nothing to compare with",
+    "not_good_jobs": "Every known job has it good, so there is nothing to compare with",
+    "separation": "Goes along with another step on nearly every job, so the two cannot be told apart",
+}
+
+
+def say_needed(needed: pl.DataFrame, installs_per_year: float, notes: Notes) -> None:
+    """The lines of `evidence_needed` that tell most; the table holds each question by itself."""
+    if needed.is_empty():
+        return
+    effects = needed.filter(pl.col("topic") == "step_effect")
+    for lacks, words in LACKS.items():
+        steps = [step for step in STEPS if step in set(effects.filter(pl.col("lacks") == lacks)["step"])]
+        if steps:
+            notes.add("evidence_needed", f"{words}: {joined([STEP[step] for step in steps])}.")
+    if (effects["lacks"] == "events").any():
+        notes.add(
+            "evidence_needed",
+            f"At today's pace of {counted(round(installs_per_year), 'install')} a year, followed as long and failing as often as "
+            "now (would show: 4 times in 5):",
+        )
+    for outcome in step_effect.MAIN_OUTCOMES:
+        for band in step_effect.AGE_BANDS:
+            _say_events_needed(
+                effects.filter(
+                    (pl.col("lacks") == "events") & (pl.col("outcome") == outcome) & (pl.col("age_band") == band)
+                ),
+                notes,
             )
-        else:
-            notes.add("failed", f"{systems:,} systems failed within the last 90 days and wait for what comes next.")
+    for topic in ("control", "install_risk", "back_test"):
+        for text in needed.filter(pl.col("topic") == topic)["text"]:
+            notes.add("evidence_needed", text)
+    _say_technicians_needed(needed.filter(pl.col("topic") == "technician_step"), notes)
+    _say_training_needed(needed.filter(pl.col("topic") == "training_effect"), notes)
+    _say_years_needed(needed.filter(pl.col("topic") == "years_in_service"), notes)
+
+
+def _say_events_needed(rows: pl.DataFrame, notes: Notes) -> None:
+    if rows.is_empty():
+        return
+    first = rows.row(0, named=True)
+    about = f"{trade_words.outcome(first['outcome'])} {AGE_BAND[first['age_band']]}"
+    early = "too early to say, no install is that old. " if first["is_too_early"] else ""
+    parts = []
+    for ratio, column in ((2.0, "years_for_ratio_2"), (1.5, "years_at_todays_pace")):
+        asked = rows if ratio == 2.0 else rows.filter(pl.col("target_ratio") == ratio)
+        open_still = [years for years in asked[column].to_list() if years is None or years > 0]
+        if open_still:
+            parts.append(f"a ratio of {ratio:g} would {_range_of_years(open_still)}")
+    shown = rows.filter(pl.col("target_ratio") != 1.5).height
+    if shown:
+        parts.append(f"for {shown} of them 1.5 would have shown by now, so what there is is likely smaller")
+    notes.add(
+        "evidence_needed",
+        f"{capital(about)}: {early}{counted(rows.height, 'step')} not settled (at most {max(rows['have'].to_list()):,} events "
+        f"each); {'; '.join(parts)}.",
+    )
+
+
+def _range_of_years(years: list[float | None]) -> str:
+    known = sorted(value for value in years if value is not None)
+    never = len(years) - len(known)
+    if not known:
+        return f"not show within {YEARS_AHEAD} years"
+    low, high = trade_words.time(known[0]), trade_words.time(known[-1])
+    low = low.removesuffix(" years") if high.endswith(" years") and low != high else low
+    told = f"show in {low}" if low == high else f"show in {low} to {high.removeprefix('about ')}"
+    return f"{told}, for {never} of them not within {YEARS_AHEAD} years" if never else told
+
+
+def _say_technicians_needed(rows: pl.DataFrame, notes: Notes) -> None:
+    if rows.is_empty():
+        return
+    more = np.median(rows["need"].to_numpy() - rows["have"].to_numpy())
+    years = rows["years_at_todays_pace"].drop_nulls().to_numpy()
+    when = f", {trade_words.time(float(np.median(years)))} at their pace" if len(years) else ""
+    notes.add(
+        "evidence_needed",
+        f"{counted(rows.height, 'rate')} of technician and step ({counted(rows['technician_id'].n_unique(), 'technician')}) "
+        f"not known to 10 points either way: about {more:,.0f} more known jobs each{when}.",
+    )
+
+
+def _say_training_needed(rows: pl.DataFrame, notes: Notes) -> None:
+    if rows.height == 1:
+        notes.add("evidence_needed", rows["text"][0])
+    elif rows.height:
+        steps = joined([f"{STEP[step]} ({have})" for step, have in rows.select("step", "have").iter_rows()])
+        notes.add(
+            "evidence_needed",
+            f"Whether training works, people trained so far: {steps}; {rows['need'][0]} at least for a first answer.",
+        )
+
+
+def _say_years_needed(rows: pl.DataFrame, notes: Notes) -> None:
+    if rows.is_empty():
+        return
+    wanted = int(rows["need"][0])
+    reached = [wanted - years for years in rows["years_at_todays_pace"].to_list()]
+    days = rows["from_on"].to_list()
+    first, last = min(days).year, max(days).year
+    notes.add(
+        "evidence_needed",
+        f"Years in service by {wanted}: too early to say for {counted(rows.height, 'step')}; good and not good are both "
+        f"followed to {min(reached):.0f} to {max(reached):.0f} years of age. Not before {first}"
+        f"{'' if first == last else f' to {last}'}.",
+    )

@@ -107,15 +107,15 @@ def evidence_needed_table(
     rows += _of_years_in_service(ground)
     rows += _of_training(ground)
     rows += _of_technicians(ground, technician_step)
-    return pl.DataFrame([_row(ground.day, **row) for row in rows], infer_schema_length=None)
+    return pl.DataFrame([_row(**row) for row in rows], infer_schema_length=None)
 
 
-def _row(day: date, topic: str, counted: str, text: str, **given) -> dict:
+def _row(topic: str, counted: str, text: str, lacks: str = "events", **given) -> dict:
     blank = dict.fromkeys(
         ("outcome", "step", "age_band", "technician_id", "have", "need", "target_ratio", "ratio_shown_now",
          "years_at_todays_pace", "years_for_ratio_2", "from_on", "installs")
     )  # fmt: skip
-    return {"topic": topic, "counted": counted, "text": text, **blank, **given}
+    return {"topic": topic, "counted": counted, "text": text, "lacks": lacks, "is_too_early": False, **blank, **given}
 
 
 def _jobs_by_step(con: duckdb.DuckDBPyConnection) -> tuple[np.ndarray, np.ndarray]:
@@ -239,20 +239,19 @@ class Asked:
     def answer(self) -> dict:
         known, good = self.ground.known_jobs[self.step], self.ground.good_jobs[self.step]
         if known == 0:
-            return self._nothing_to_compare("no job has a record of it that says how it was done", fresh=True)
+            return self._nothing_to_compare("records", "no job has a record of it that says how it was done")
         if good == 0:
             jobs = trade_words.counted(int(known), "known job")
-            return self._nothing_to_compare(f"of {jobs} not one is good: nothing to compare with", fresh=True)
+            return self._nothing_to_compare("good_jobs", f"of {jobs} not one is good: nothing to compare with")
         if good == known:
             jobs = trade_words.counted(int(known), "known job")
-            return self._nothing_to_compare(f"it was good on all of {jobs}: nothing to compare with", fresh=False)
+            why = f"it was good on all of {jobs}: nothing to compare with"
+            return self._told("not_good_jobs", None, None, f"{self.name}: {why}.")
         if self.row is not None and _is_missing(self.row["low"]) and min(self.good, self.bad) >= FEW_EVENTS:
             return self._goes_along_with_another()
         return self._more_of_the_same()
 
-    def _nothing_to_compare(self, why: str, *, fresh: bool) -> dict:
-        if not fresh:
-            return self._told(None, None, f"{self.name}: {why}.")
+    def _nothing_to_compare(self, lacks: str, why: str) -> dict:
         need = events_required(TARGET_RATIOS[0], HALF, self.inflation)
         rate, is_bound = self._rate(self.counts.all_events, self.counts.all_years)
         ahead = rate * self.pace.fresh_years[:, self.half]
@@ -260,11 +259,11 @@ class Asked:
         when = self._when([(TARGET_RATIOS[0], years)], is_bound)
         installs = None if years is None else round(years * self.pace.installs_per_year)
         text = f"{self.name}: {why}. Were half of the installs from now on good and half not, both on record: {when}"
-        return self._told(need, years, text, have=0, installs=installs)
+        return self._told(lacks, need, years, text, have=0, installs=installs)
 
     def _goes_along_with_another(self) -> dict:
         return self._told(
-            None, None,
+            "separation", None, None,
             f"{self.name}: {self.bad:.0f} where it was not good and {self.good:.0f} where it was good, but another step "
             "goes along with it on nearly every job. More of the same jobs will not tell them apart; jobs on which only "
             "one of the two is good would.",
@@ -296,7 +295,7 @@ class Asked:
             else "."
         )
         text = f"{self.name}: {self._so_far(target, shown)} {self._when(options, is_bound)}{takes}"
-        told = self._told(need, years, text, target=target, shown=shown, installs=installs)
+        told = self._told("events", need, years, text, target=target, shown=shown, installs=installs)
         return told | {"years_for_ratio_2": 0.0 if of_large <= self.have else years_large}
 
     def _next_target(self, share: float, each: float) -> tuple[float, float]:
@@ -368,11 +367,11 @@ class Asked:
         return f"Too early to say: the first install reaches 2 years on {self.pace.on(2 - oldest)}. "
 
     def _told(
-        self, need: float | None, years: float | None, text: str, *, have: int | None = None,
+        self, lacks: str, need: float | None, years: float | None, text: str, *, have: int | None = None,
         target: float = TARGET_RATIOS[0], shown: float | None = None, installs: int | None = None,
     ) -> dict:  # fmt: skip
         return {
-            "counted": self.outcome, "have": round(self.have) if have is None else have,
+            "lacks": lacks, "is_too_early": bool(self._too_early()), "counted": self.outcome, "have": round(self.have) if have is None else have,
             "need": None if need is None else int(np.ceil(need)), "target_ratio": None if need is None else target,
             "ratio_shown_now": shown, "years_at_todays_pace": years, "from_on": self.pace.on(years),
             "installs": installs, "text": text,
@@ -471,7 +470,7 @@ def _of_years_in_service(ground: Ground) -> list[dict]:
             continue
         have = reach / MONTHS_A_YEAR
         rows.append({
-            "topic": "years_in_service", "outcome": "compressor_failure", "step": step, "counted": "years of age",
+            "topic": "years_in_service", "lacks": "time", "is_too_early": True, "outcome": "compressor_failure", "step": step, "counted": "years of age",
             "have": int(have), "need": wanted, "years_at_todays_pace": wanted - have,
             "from_on": ground.pace.on(wanted - have),
             "text": f"Years in service by {wanted} and {trade_words.STEP[step]}: too early to say. Good and not good are both "
@@ -497,7 +496,7 @@ def _of_training(ground: Ground) -> list[dict]:
     }
     if not told:
         return [{
-            "topic": "training_effect", "counted": "technicians trained", "have": 0, "need": TRAINED_AT_LEAST,
+            "topic": "training_effect", "lacks": "people", "counted": "technicians trained", "have": 0, "need": TRAINED_AT_LEAST,
             "text": "Whether training works: no course is on record with its step and day. Load `training`; at least "
             f"{TRAINED_AT_LEAST} people trained in a step, and others who were not, are needed for a first answer.",
         }]  # fmt: skip
@@ -509,7 +508,7 @@ def _of_training(ground: Ground) -> list[dict]:
         years = (TRAINED_AT_LEAST - people) / a_year if a_year else None
         when = f", {trade_words.time(years)} at the pace of the last 2 years" if years is not None else ""
         rows.append({
-            "topic": "training_effect", "step": step, "counted": "technicians trained", "have": people,
+            "topic": "training_effect", "lacks": "people", "step": step, "counted": "technicians trained", "have": people,
             "need": TRAINED_AT_LEAST, "years_at_todays_pace": years, "from_on": ground.pace.on(years),
             "text": f"Whether training in {trade_words.STEP[step]} works: {people} trained so far; {TRAINED_AT_LEAST} at least "
             f"for a first answer{when}.",
@@ -559,7 +558,7 @@ def _of_technician(ground: Ground, row: dict, for_gap: int | None, a_year: float
             f"About {for_gap - known:,} more until a rate {100 * GAP_TO_FIND:.0f} points below the target would be flagged, {SURE}."
         )
     return {
-        "topic": "technician_step", "step": row["step"], "technician_id": row["technician_id"], "counted": "known jobs",
+        "topic": "technician_step", "lacks": "jobs", "step": row["step"], "technician_id": row["technician_id"], "counted": "known jobs",
         "have": known, "need": need, "years_at_todays_pace": years, "from_on": ground.pace.on(years),
         "text": f"{row['technician_id']} and {trade_words.STEP[row['step']]}: " + " ".join(parts),
     }  # fmt: skip

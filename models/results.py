@@ -32,7 +32,8 @@ SCHEMA: dict[str, dict[str, str]] = {
         "hazard_ratio_calibrated": "double", "low_calibrated": "double", "high_calibrated": "double",
         "hazard_ratio_shrunk": "double", "low_shrunk": "double", "high_shrunk": "double",
         "events": "bigint", "system_years": "double", "events_good": "bigint", "system_years_good": "double",
-        "events_skipped": "bigint", "system_years_skipped": "double", "jobs_used": "bigint",
+        "events_skipped": "bigint", "system_years_skipped": "double", "houses": "integer", "events_own": "bigint",
+        "events_skipped_own": "bigint", "jobs_used": "bigint",
         "jobs_left_out": "bigint", "e_value": "double", "e_value_limit": "double",
         "negative_control_ratio": "double", "control_p_value": "double", "control_rejects": "boolean", "p_value": "double",
         "p_value_calibrated": "double", "q_value": "double",
@@ -88,8 +89,9 @@ SCHEMA: dict[str, dict[str, str]] = {
     },
     "evidence_needed": {
         "topic": "varchar", "outcome": "varchar", "step": "varchar", "age_band": "varchar", "technician_id": "varchar",
-        "counted": "varchar", "have": "bigint", "need": "bigint", "target_ratio": "double", "ratio_shown_now": "double",
-        "years_at_todays_pace": "double", "years_for_ratio_2": "double", "from_on": "date", "installs": "bigint", "text": "varchar",
+        "lacks": "varchar", "is_too_early": "boolean", "counted": "varchar", "have": "bigint", "need": "bigint",
+        "target_ratio": "double", "ratio_shown_now": "double", "years_at_todays_pace": "double",
+        "years_for_ratio_2": "double", "from_on": "date", "installs": "bigint", "text": "varchar",
     },
     "fit_note": {"topic": "varchar", "step": "varchar", "text": "varchar", "jobs": "bigint"},
 }  # fmt: skip
