@@ -58,7 +58,7 @@ class World:
     unknown_share, unknown_if_bad : share of single steps without a record, and log odds where the step was not good.
     unknown_together, unknown_by_careless, unknown_by_hurry, unknown_if_failed : log odds that a step has no record, for
     each standard deviation of what a job's steps share, of the technician's carelessness and of the job's hurry, and
-    where the compressor failed.
+    where the compressor failed. no_field_share : share of pairs of technician and step that never have a record.
     winter_unknown : share of charge checks in December to February that cannot be judged.
     adopted_share, second_jobs, contact_is_written, upgrade_share, visit_share : see the functions that read them.
     truly_good_if_ticked : share of the ticked, nothing measured that were good in truth.
@@ -81,6 +81,7 @@ class World:
     unknown_by_careless: float = 0.0
     unknown_by_hurry: float = 0.0
     unknown_if_failed: float = 0.0
+    no_field_share: float = 0.0
     winter_unknown: float = 0.0
     adopted_share: float = 0.0
     second_jobs: bool = False
@@ -167,6 +168,8 @@ class _Maker:
         self.volume = volume / volume.sum()
         self.first_day = np.datetime64(LAST_DAY) - round(YEARS * DAYS_A_YEAR)
         self.span = round(YEARS * DAYS_A_YEAR)
+        if world.no_field_share:
+            self.has_no_field = rng.random((technicians, len(STEPS))) < world.no_field_share
 
     # what was done -------------------------------------------------------------------------------------------------
 
@@ -197,6 +200,8 @@ class _Maker:
         odds = world.unknown_share / (1 - world.unknown_share) * np.exp(world.unknown_if_bad * bad)
         odds = odds * np.exp(self._unknown_of_job(work))[:, None]
         state[rng.random(shape) < odds / (1 + odds)] = "no_record"
+        if world.no_field_share:
+            state[self.has_no_field[work["lead"]]] = "no_record"
         if world.winter_unknown:
             day = self.first_day + work["start"].astype(int)
             is_winter = np.isin(day.astype("datetime64[M]").astype(int) % 12, (11, 0, 1))
