@@ -104,6 +104,7 @@ def cells_of(
         "pattern": bad.astype(int) @ (rate_cells.NOT_DONE * 6 ** np.arange(bad.shape[1])),
         "equipment_and_joints": "all alike",
         "is_visited": False,
+        "started_on": date(2000, 1, 1),
         "from_age": from_days.astype(float),
         "to_age": to_days.astype(float),
     })  # fmt: skip
