@@ -10,6 +10,7 @@ import os
 import subprocess
 import sys
 import time
+from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -119,12 +120,24 @@ def fit(
     as_of: Annotated[
         str | None, typer.Option("--as-of", metavar="DATE", help="Use only what was known on that day.")
     ] = None,
+    with_cells: Annotated[
+        list[Path] | None,
+        typer.Option(
+            "--with-cells",
+            metavar="FILE...",
+            help="Cells of other contractors, as `slowfuse export shared_cell` writes them: their evidence on what goes "
+            "with a step is pooled with ours.",
+        ),
+    ] = None,
+    more_cells: Annotated[list[Path] | None, typer.Argument(hidden=True)] = None,
 ) -> None:
     """Work out compliance, step effects, risk, costs and training needs from the store's records."""
+    if more_cells and not with_cells:
+        raise typer.BadParameter(f"{_shown(more_cells)} is not expected here; files of cells come after --with-cells")
     day = _day(as_of) if as_of else None
     place = Store.locate(store)
     place.current_file()
-    _fit(place, day)
+    _fit(place, day, [*(with_cells or []), *(more_cells or [])])
 
 
 @app.command()
@@ -222,16 +235,18 @@ def _load(place: Store, paths: list[Path], mapping_file: Path | None, *, strict:
     return report.rejected_any
 
 
-def _fit(place: Store, as_of: date | None) -> None:
+def _fit(place: Store, as_of: date | None, cell_files: Sequence[Path] = ()) -> None:
     from models import fit as fitting
-    from pipelines import cells, entries
+    from pipelines import cells, entries, shared_cells
 
     with _step("Fitting"), place.write("fit") as con:
         own = _entries(place)
         rules = own.house_rules()
         entries.join_into(con, own, rules)
         cells.make_cells(con, rules, as_of)
-        fitting.fit(con, rules, as_of=as_of, say=_say)
+        others = shared_cells.read(cell_files, con) if cell_files else []
+        shared = [(other.exposure, other.events) for other in others]
+        fitting.fit(con, rules, as_of=as_of, say=_say, shared=shared)
 
 
 def _open_pages(place: Store, port: int, address: str = "127.0.0.1") -> None:

@@ -110,6 +110,8 @@ def _fit(
         effects, str(rules.negative_control), totals["jobs_used"], totals["jobs_left_out"]
     )
     results.write(con, "step_effect", table)
+    if shared:
+        fit_sentences.say_shared(cells, pooled, len(shared), notes)
     fit_sentences.say_effects(table, controls, str(rules.negative_control), notes)
     results.write(con, "incidence", incidence.incidence_table(con))
     results.write(con, "years_in_service", years_in_service.years_in_service_table(con, day))
@@ -140,7 +142,7 @@ def _fit(
     fit_sentences.say_fates(con, notes)
     pace = read_pace(con, cells, day)
     needed = how_much_more.evidence_needed_table(
-        con, effects, pace, table, technician_step, tried.model_card, str(rules.negative_control)
+        con, effects, cells, pace, table, technician_step, tried.model_card, str(rules.negative_control)
     )
     results.write(con, "evidence_needed", needed)
     fit_sentences.say_needed(needed, pace.installs_per_year, notes)

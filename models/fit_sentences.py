@@ -16,6 +16,7 @@ import polars as pl
 
 from models import back_test, compliance, step_effect, trade_words
 from models.pace import YEARS_AHEAD
+from models.rate_cells import RateCells
 from models.trade_words import AGE_BAND, STEP, capital, counted, joined
 from pipelines.contract import STEPS
 
@@ -427,4 +428,17 @@ def _say_years_needed(rows: pl.DataFrame, notes: Notes) -> None:
         f"Years in service by {wanted}: too early to say for {counted(rows.height, 'step')}; good and not good are both "
         f"followed to {min(reached):.0f} to {max(reached):.0f} years of age. Not before {first}"
         f"{'' if first == last else f' to {last}'}.",
+    )
+
+
+def say_shared(own: RateCells, pooled: RateCells, houses: int, notes: Notes) -> None:
+    """How much of the evidence on steps is other contractors'."""
+    outcome = "compressor_failure"
+    failures = [float(cells.of_outcome(outcome)[1].sum()) for cells in (own, pooled)]
+    notes.add(
+        "step_effect",
+        f"What goes with a step is judged on our own records and those of {houses} other "
+        f"{'contractor' if houses == 1 else 'contractors'}: {failures[0]:,.0f} compressor failures in "
+        f"{own.years.sum():,.0f} years of service are ours, {failures[1] - failures[0]:,.0f} in "
+        f"{pooled.years.sum() - own.years.sum():,.0f} theirs. Compliance and the chances of our own systems stay our own.",
     )

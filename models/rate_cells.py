@@ -6,6 +6,7 @@ off the time after its own first event.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -26,6 +27,7 @@ class RateCells:
 
     technician, pattern, group, period, band : integer codes [rows]; is_visited : truth values [rows].
     technicians, groups, periods : what the codes stand for (period: half the calendar year in which the life began).
+    is_own : [technicians] truth values; the others work for contractors whose cells stand beside our own.
     levels : [patterns, steps] the level of each step (GOOD ... DOES_NOT_BELONG).
     from_years, to_years : [bands] edges of the age bands; is_early : [bands].
     years : [rows] all follow-up.
@@ -39,6 +41,7 @@ class RateCells:
     is_visited: np.ndarray
     band: np.ndarray
     technicians: list[str]
+    is_own: np.ndarray
     groups: list[str]
     periods: list[int]
     pattern_codes: np.ndarray
@@ -69,10 +72,16 @@ def decode(patterns: np.ndarray) -> np.ndarray:
     return (np.asarray(patterns, dtype=np.int64)[:, None] // places[None, :]) % 6
 
 
-def read(con: duckdb.DuckDBPyConnection, cutoff: date | None = None) -> RateCells:
+def read(
+    con: duckdb.DuckDBPyConnection,
+    cutoff: date | None = None,
+    shared: Sequence[tuple[pl.DataFrame, pl.DataFrame]] = (),
+) -> RateCells:
     """All cells of the store's follow-up; without any follow-up, zero rows.
 
     cutoff : one of back_test_cutoff takes the cells as they stood on that day, with compressor failures alone.
+    shared : (exposure, events) of each other contractor, to stand beside the own ones; columns as exposure_cell and
+        event_cell, each with `outcome` and `events`.
     """
     bands = con.sql("select from_days, to_days, is_early from age_band order by band").pl()
     edges = np.append(bands["from_days"].to_numpy(), bands["to_days"].to_numpy()[-1:])
@@ -81,9 +90,13 @@ def read(con: duckdb.DuckDBPyConnection, cutoff: date | None = None) -> RateCell
     when = "" if cutoff is None else "back_test_"
     where = "true" if cutoff is None else f"cutoff = date '{cutoff.isoformat()}'"
     base = con.sql(
-        f"select '' as outcome, {columns}, 0 as events from {when}exposure_cell where {where} order by all"
+        f"select '' as outcome, {columns}, 0 as events from {when}exposure_cell where {where}"
     ).pl()
-    after = con.sql(f"select outcome, {columns}, events from {when}event_cell where {where} order by all").pl()
+    after = con.sql(f"select outcome, {columns}, events from {when}event_cell where {where}").pl()
+    own = base["technician_id"].unique()
+    for exposure, events in shared:
+        base = pl.concat([base, exposure.select(base.columns)], how="vertical_relaxed")
+        after = pl.concat([after, events.select(after.columns)], how="vertical_relaxed")
 
     technicians = base["technician_id"].unique().sort()
     groups = base["equipment_and_joints"].unique().sort()
@@ -98,38 +111,44 @@ def read(con: duckdb.DuckDBPyConnection, cutoff: date | None = None) -> RateCell
         code = code * max(len(periods), 1) + np.searchsorted(periods, frame["period"].to_numpy())
         return code * 2 + frame["is_visited"].to_numpy().astype(np.int64)
 
-    row_key, row_days = _spread(base, coded(base), edges)
-    keys_of_rows, row_of = np.unique(row_key, return_inverse=True)
-    days = np.bincount(row_of, row_days, minlength=len(keys_of_rows))
-
     number = len(edges) - 1
-    after_code = coded(after)
+    base, base_code = _in_order(base, coded(base), number)
+    after, after_code = _in_order(after, coded(after), number)
+    codes, place = np.unique(base_code, return_inverse=True)
+    row_key, row_days = _spread(base, place, edges)
+    days = np.bincount(row_key, row_days, minlength=len(codes) * number)
+    keys_of_rows = np.flatnonzero(days > 0)
+    days = days[keys_of_rows]
+    row_of = np.zeros(len(codes) * number, dtype=np.int32)
+    row_of[keys_of_rows] = np.arange(len(keys_of_rows))
+    after_place = np.searchsorted(codes, after_code)
     outcomes = {}
     for outcome in after["outcome"].unique().sort().to_list():
         chosen = (after["outcome"] == outcome).to_numpy()
-        part, code = after.filter(chosen), after_code[chosen]
-        key, days_off = _spread(part, code, edges)
-        off = np.bincount(np.searchsorted(keys_of_rows, key), days_off, minlength=len(keys_of_rows))
+        part, place = after.filter(chosen), after_place[chosen]
+        key, days_off = _spread(part, place, edges)
+        off = np.bincount(row_of[key], days_off, minlength=len(keys_of_rows))
         # an event ends its piece in the band that the time taken off begins in
-        event_row = np.searchsorted(keys_of_rows, code * number + part["entry_band"].to_numpy())
+        event_row = row_of[place * number + part["entry_band"].to_numpy()]
         has_event = part["events"].to_numpy() > 0
         events = np.bincount(
             event_row[has_event], part["events"].to_numpy()[has_event], minlength=len(keys_of_rows)
         ).astype(float)
         outcomes[outcome] = (off / DAYS_A_YEAR, events)
 
-    code, band = keys_of_rows // number, keys_of_rows % number
-    code, visited = code // 2, code % 2
+    code, visited = codes // 2, codes % 2
     code, period = code // max(len(periods), 1), code % max(len(periods), 1)
     code, group = code // max(len(groups), 1), code % max(len(groups), 1)
+    place, band = keys_of_rows // number, keys_of_rows % number
     return RateCells(
-        technician=code // max(len(patterns), 1),
-        pattern=code % max(len(patterns), 1),
-        group=group,
-        period=period,
-        is_visited=visited.astype(bool),
+        technician=(code // max(len(patterns), 1))[place],
+        pattern=(code % max(len(patterns), 1))[place],
+        group=group[place],
+        period=period[place],
+        is_visited=visited.astype(bool)[place],
         band=band,
         technicians=technicians.to_list(),
+        is_own=technicians.is_in(own.implode()).to_numpy(),
         groups=groups.to_list(),
         periods=periods.tolist(),
         pattern_codes=patterns,
@@ -142,8 +161,16 @@ def read(con: duckdb.DuckDBPyConnection, cutoff: date | None = None) -> RateCell
     )
 
 
+def _in_order(cells: pl.DataFrame, code: np.ndarray, bands: int) -> tuple[pl.DataFrame, np.ndarray]:
+    """The counts and their codes in an order that never changes, so that sums of days come out the same."""
+    entry, leave = cells["entry_band"].to_numpy(), cells["exit_band"].to_numpy()
+    order = np.argsort((code * bands + entry) * bands + leave, kind="stable")
+    counts = cells.select("outcome", "entry_band", "exit_band", "n", "days_before_entry", "days_in_exit_band", "events")
+    return counts[order], code[order]
+
+
 def _spread(cells: pl.DataFrame, code: np.ndarray, edges: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """(row key, days) of each cell in each band that it touches."""
+    """(code x bands + band, days) of each cell in each band that it touches."""
     entry, leave = cells["entry_band"].to_numpy(), cells["exit_band"].to_numpy()
     n = cells["n"].to_numpy().astype(float)
     before, inside = cells["days_before_entry"].to_numpy(), cells["days_in_exit_band"].to_numpy()

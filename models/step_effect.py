@@ -82,8 +82,8 @@ class EffectFit:
 class StepEffects:
     """The rows that step effects are fitted on: jobs with at least one known step, before any visit put them right."""
 
-    def __init__(self, cells: RateCells) -> None:
-        self.cells = cells
+    def __init__(self, cells: RateCells, houses: int = 1) -> None:
+        self.cells, self.houses = cells, houses
         half = np.where(cells.is_early[cells.band], 0, 1)
         has_known = ((cells.levels != UNKNOWN) & (cells.levels != DOES_NOT_BELONG)).any(axis=1)
         self.in_fit = has_known[cells.pattern] & ~cells.is_visited
@@ -103,9 +103,12 @@ class StepEffects:
         years, events = self.cells.of_outcome(outcome)
         return np.where(self.in_fit, years, 0.0), np.where(self.in_fit, events, 0.0)
 
-    def by_pattern(self, outcome: str) -> tuple[np.ndarray, np.ndarray]:
-        """Years and events as [patterns, 2 (early, late)]."""
+    def by_pattern(self, outcome: str, *, own_alone: bool = False) -> tuple[np.ndarray, np.ndarray]:
+        """Years and events as [patterns, 2 (early, late)]; of the own house alone where other houses' cells stand by."""
         years, events = self.counted(outcome)
+        if own_alone:
+            own = self.cells.is_own[self.cells.technician]
+            years, events = years * own, events * own
         shape = (len(self.cells.levels), 2)
         number = shape[0] * 2
         return (
@@ -366,8 +369,9 @@ def step_effect_table(
 
 def _rows(effects, outcome, split, fitted: EffectFit, controls, jobs_used: int) -> list[dict]:
     years, events = effects.by_pattern(outcome)
+    own_events = effects.by_pattern(outcome, own_alone=True)[1] if effects.houses > 1 else events
     levels = effects.cells.levels
-    is_common = jobs_used > 0 and events.sum() / jobs_used >= evidence.COMMON_OUTCOME
+    is_common = jobs_used > 0 and own_events.sum() / jobs_used >= evidence.COMMON_OUTCOME
     good = (levels == 0).astype(float)
     rows = []
     for place, contrast in enumerate(fitted.contrasts):
@@ -392,6 +396,7 @@ def _rows(effects, outcome, split, fitted: EffectFit, controls, jobs_used: int) 
             (*AGE_BANDS, "all"), halves, strict=True
         ):
             band_years, band_events = years[:, which].sum(axis=1), events[:, which].sum(axis=1)
+            band_own = own_events[:, which].sum(axis=1)
             years_arm, events_arm = band_years @ arm, band_events @ arm
             years_good, events_good = band_years @ good, band_events @ good
             with np.errstate(divide="ignore", invalid="ignore"):
@@ -415,6 +420,8 @@ def _rows(effects, outcome, split, fitted: EffectFit, controls, jobs_used: int) 
                     "events": round(band_events.sum()), "system_years": float(band_years.sum()),
                     "events_good": round(events_good[s]), "system_years_good": float(years_good[s]),
                     "events_skipped": round(events_arm[s]), "system_years_skipped": float(years_arm[s]),
+                    "houses": effects.houses, "events_own": round(band_own.sum()),
+                    "events_skipped_own": round(float(band_own @ arm[:, s])),
                     "e_value": float(evidence.e_value(np.exp(b[s]), is_common=is_common)),
                     "e_value_limit": float(evidence.e_value_of_limit(low[s], high[s], is_common=is_common)),
                     "negative_control_ratio": np.exp(control_b[s]), "control_p_value": control.p_value,
