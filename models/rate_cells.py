@@ -89,9 +89,7 @@ def read(
     columns = ", ".join(keys) + ", entry_band, exit_band, n, days_before_entry, days_in_exit_band"
     when = "" if cutoff is None else "back_test_"
     where = "true" if cutoff is None else f"cutoff = date '{cutoff.isoformat()}'"
-    base = con.sql(
-        f"select '' as outcome, {columns}, 0 as events from {when}exposure_cell where {where}"
-    ).pl()
+    base = con.sql(f"select '' as outcome, {columns}, 0 as events from {when}exposure_cell where {where}").pl()
     after = con.sql(f"select outcome, {columns}, events from {when}event_cell where {where}").pl()
     own = base["technician_id"].unique()
     for exposure, events in shared:
@@ -115,37 +113,39 @@ def read(
     base, base_code = _in_order(base, coded(base), number)
     after, after_code = _in_order(after, coded(after), number)
     codes, place = np.unique(base_code, return_inverse=True)
-    row_key, row_days = _spread(base, place, edges)
-    days = np.bincount(row_key, row_days, minlength=len(codes) * number)
-    keys_of_rows = np.flatnonzero(days > 0)
-    days = days[keys_of_rows]
-    row_of = np.zeros(len(codes) * number, dtype=np.int32)
-    row_of[keys_of_rows] = np.arange(len(keys_of_rows))
+    days = _days_by_band(base, place, len(codes), edges)
+    has_time = days > 0
+    rows_of_code = has_time.sum(axis=1)
+    row_of = np.cumsum(has_time, dtype=np.int32) - 1
+    row_days, band = days[has_time], np.nonzero(has_time)[1]
     after_place = np.searchsorted(codes, after_code)
     outcomes = {}
     for outcome in after["outcome"].unique().sort().to_list():
         chosen = (after["outcome"] == outcome).to_numpy()
         part, place = after.filter(chosen), after_place[chosen]
         key, days_off = _spread(part, place, edges)
-        off = np.bincount(row_of[key], days_off, minlength=len(keys_of_rows))
+        off = np.bincount(row_of[key], days_off, minlength=len(row_days))
         # an event ends its piece in the band that the time taken off begins in
         event_row = row_of[place * number + part["entry_band"].to_numpy()]
         has_event = part["events"].to_numpy() > 0
         events = np.bincount(
-            event_row[has_event], part["events"].to_numpy()[has_event], minlength=len(keys_of_rows)
+            event_row[has_event], part["events"].to_numpy()[has_event], minlength=len(row_days)
         ).astype(float)
         outcomes[outcome] = (off / DAYS_A_YEAR, events)
 
     code, visited = codes // 2, codes % 2
     code, period = code // max(len(periods), 1), code % max(len(periods), 1)
     code, group = code // max(len(groups), 1), code % max(len(groups), 1)
-    place, band = keys_of_rows // number, keys_of_rows % number
+
+    def of_rows(of_code: np.ndarray) -> np.ndarray:
+        return np.repeat(of_code, rows_of_code)
+
     return RateCells(
-        technician=(code // max(len(patterns), 1))[place],
-        pattern=(code % max(len(patterns), 1))[place],
-        group=group[place],
-        period=period[place],
-        is_visited=visited.astype(bool)[place],
+        technician=of_rows(code // max(len(patterns), 1)),
+        pattern=of_rows(code % max(len(patterns), 1)),
+        group=of_rows(group),
+        period=of_rows(period),
+        is_visited=of_rows(visited.astype(bool)),
         band=band,
         technicians=technicians.to_list(),
         is_own=technicians.is_in(own.implode()).to_numpy(),
@@ -156,7 +156,7 @@ def read(
         from_years=edges[:-1] / DAYS_A_YEAR,
         to_years=edges[1:] / DAYS_A_YEAR,
         is_early=bands["is_early"].to_numpy(),
-        years=days / DAYS_A_YEAR,
+        years=row_days / DAYS_A_YEAR,
         outcomes=outcomes,
     )
 
@@ -164,9 +164,28 @@ def read(
 def _in_order(cells: pl.DataFrame, code: np.ndarray, bands: int) -> tuple[pl.DataFrame, np.ndarray]:
     """The counts and their codes in an order that never changes, so that sums of days come out the same."""
     entry, leave = cells["entry_band"].to_numpy(), cells["exit_band"].to_numpy()
-    order = np.argsort((code * bands + entry) * bands + leave, kind="stable")
+    order = np.argsort((code * bands + entry) * bands + leave)
     counts = cells.select("outcome", "entry_band", "exit_band", "n", "days_before_entry", "days_in_exit_band", "events")
     return counts[order], code[order]
+
+
+def _days_by_band(cells: pl.DataFrame, code: np.ndarray, codes: int, edges: np.ndarray) -> np.ndarray:
+    """[codes, bands] days: whoever has entered by a band's end and not left takes its whole width, less what lay before."""
+    entry, leave = cells["entry_band"].to_numpy(), cells["exit_band"].to_numpy()
+    n = cells["n"].to_numpy().astype(float)
+    before, inside = cells["days_before_entry"].to_numpy(), cells["days_in_exit_band"].to_numpy()
+    days = np.zeros((codes, len(edges) - 1))
+    passing = np.zeros(codes)
+    for band, width in enumerate(np.diff(edges)):
+        enter, end = np.flatnonzero(entry == band), np.flatnonzero(leave == band)
+        if len(enter):
+            passing += np.bincount(code[enter], n[enter], minlength=codes)
+            days[:, band] -= np.bincount(code[enter], before[enter], minlength=codes)
+        if len(end):
+            passing -= np.bincount(code[end], n[end], minlength=codes)
+            days[:, band] += np.bincount(code[end], inside[end], minlength=codes)
+        days[:, band] += passing * width
+    return days
 
 
 def _spread(cells: pl.DataFrame, code: np.ndarray, edges: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -117,7 +117,12 @@ def _write_pieces(folder: Path, technician, bad, group, stop, event) -> None:
     events = pieces.filter(pl.Series(event)).select("system_id", "life_no", age="to_age")
     events = events.with_columns(outcome=pl.lit(OUTCOME), in_follow_up=pl.lit(True))
     with duckdb.connect(str(folder / "pieces.duckdb")) as con:
-        for name, frame in (("follow_up", pieces), ("outcome_event", events), ("age_band", bands), ("step_place", places)):
+        for name, frame in (
+            ("follow_up", pieces),
+            ("outcome_event", events),
+            ("age_band", bands),
+            ("step_place", places),
+        ):
             con.register("frame", frame)
             con.execute(f"create table {name} as select * from frame")
             con.unregister("frame")
@@ -197,7 +202,9 @@ def fit_statsmodels(folder: Path, task: str) -> dict:
     for band in range(len(edges) - 1):
         days = np.minimum(stop, edges[band + 1]) - np.maximum(start, edges[band])
         record = np.flatnonzero(days > 0)
-        parts.append((record, np.full(len(record), band), days[record], event[record] * (stop[record] <= edges[band + 1])))
+        parts.append(
+            (record, np.full(len(record), band), days[record], event[record] * (stop[record] <= edges[band + 1]))
+        )
     record, band, days, came = (np.concatenate(part) for part in zip(*parts, strict=True))
     bands = np.unique(band, return_inverse=True)[1]
     design = np.concatenate([x[record], np.eye(bands.max() + 1)[bands]], axis=1)
@@ -219,7 +226,14 @@ def _run(name: str, folder: Path, cores: int) -> dict:
     task, arguments = LIBRARIES[name]
     answer = folder / "answer.json"
     if name.startswith("R "):
-        command = ["Rscript", "--vanilla", str(Path(__file__).with_name("reference_cox.R")), str(folder), task, *arguments]
+        command = [
+            "Rscript",
+            "--vanilla",
+            str(Path(__file__).with_name("reference_cox.R")),
+            str(folder),
+            task,
+            *arguments,
+        ]
     else:
         library = "ours" if name == "ours" else arguments[-1]
         command = [
@@ -257,7 +271,9 @@ def _report(results: dict[str, list[dict]]) -> None:
             f"{name:24}{median(name, 'whole_s'):10.2f}{median(name, 'fit_s'):9.2f}{median(name, 'memory_mb'):8.0f}"
             f"{ratios[0]:11.1f}{ratios[1]:8.1f}{apart:>24}"
         )
-    parts = ", ".join(f"{what} {median('ours', what + '_s'):.2f} s" for what in ("counting", "reading_cells", "fitting"))
+    parts = ", ".join(
+        f"{what} {median('ours', what + '_s'):.2f} s" for what in ("counting", "reading_cells", "fitting")
+    )
     print(f"\nours: {parts}; {ours['rows']:,} rows of cells")
 
 
