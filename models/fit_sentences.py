@@ -84,6 +84,13 @@ def say_follow_up(totals: dict[str, Any], day: date, notes: Notes) -> None:
         return "not known" if value is None else f"{100 * value:.2f}"
 
     failures, callbacks = totals["compressor_failures"], totals["callbacks"]
+    if not totals["system_years"]:
+        notes.add(
+            "follow_up",
+            f"To {day}: {counted(totals['jobs'], 'job')}, {counted(totals['systems'], 'system')} with a known beginning, and no "
+            "time of service followed yet.",
+        )
+        return
     notes.add(
         "follow_up",
         f"To {day}: {counted(totals['systems'], 'system')}, followed for {totals['system_years']:,.0f} years of service. "
@@ -156,7 +163,9 @@ def say_left_out(con: duckdb.DuckDBPyConnection, notes: Notes) -> None:
         of_step[step] = of_step.get(step, 0.0) + share
         notes.add("left_out", f"{counted(jobs, 'job')} unknown ({words[state]}, {share:.0%}).", step, jobs, aloud=False)
     much = {step: share for step, share in of_step.items() if share > MUCH_UNKNOWN}
-    if much:
+    if len(much) == len(STEPS) and min(much.values()) == 1:
+        notes.add("unknown", "Of no job is it on record how any step was done. Unknown is never counted as not good.")
+    elif much:
         notes.add(
             "unknown",
             f"Unknown on more than 1 job in 10: {joined([f'{STEP[step]} ({share:.0%})' for step, share in much.items()])}. "
@@ -212,12 +221,19 @@ def say_effects(table: pl.DataFrame, controls: dict, control: str, notes: Notes)
         & pl.col("outcome").is_in(step_effect.MAIN_OUTCOMES)
     )
     words = dict(main.group_by("evidence").len().iter_rows())
-    notes.add(
-        "step_effect",
-        f"What goes with a step that is not good, {main.height} questions (9 steps, 2 outcomes, early and late): "
-        f"{words.get('clear', 0)} clear, {words.get('leaning', 0)} leaning, {words.get('unclear', 0)} unclear, "
-        f"{words.get('too_few', 0)} with too few events to say.",
-    )
+    if not main["events"].sum():
+        notes.add(
+            "step_effect",
+            "No failure and no callback has been counted on jobs with a known step: what goes with a step that is not good "
+            "cannot be told.",
+        )
+    else:
+        notes.add(
+            "step_effect",
+            f"What goes with a step that is not good, {main.height} questions (9 steps, 2 outcomes, early and late): "
+            f"{words.get('clear', 0)} clear, {words.get('leaning', 0)} leaning, {words.get('unclear', 0)} unclear, "
+            f"{words.get('too_few', 0)} with too few events to say.",
+        )
     _say_clear(main.filter(pl.col("evidence") == "clear"), notes)
     _say_too_few(main.filter(pl.col("evidence") == "too_few"), notes)
     _say_control(controls.get("not_good"), trade_words.outcome(control), notes)
@@ -333,6 +349,8 @@ def say_needed(needed: pl.DataFrame, installs_per_year: float, notes: Notes) -> 
     if needed.is_empty():
         return
     effects = needed.filter(pl.col("topic") == "step_effect")
+    for text in effects.filter(pl.col("lacks") == "installs")["text"]:
+        notes.add("evidence_needed", text)
     for lacks, words in LACKS.items():
         steps = [step for step in STEPS if step in set(effects.filter(pl.col("lacks") == lacks)["step"])]
         if steps:
@@ -365,20 +383,27 @@ def _say_events_needed(rows: pl.DataFrame, notes: Notes) -> None:
     first = rows.row(0, named=True)
     about = f"{trade_words.outcome(first['outcome'])} {AGE_BAND[first['age_band']]}"
     early = "too early to say, no install is that old. " if first["is_too_early"] else ""
-    parts = []
-    for ratio, column in ((2.0, "years_for_ratio_2"), (1.5, "years_at_todays_pace")):
-        asked = rows if ratio == 2.0 else rows.filter(pl.col("target_ratio") == ratio)
-        open_still = [years for years in asked[column].to_list() if years is None or years > 0]
-        if open_still:
-            parts.append(f"a ratio of {ratio:g} would {_range_of_years(open_still)}")
-    shown = rows.filter(pl.col("target_ratio") != 1.5).height
-    if shown:
-        parts.append(f"for {shown} of them 1.5 would have shown by now, so what there is is likely smaller")
+    most = max(rows["have"].to_list())
+    so_far = f"at most {counted(most, 'event')} each" if most else "none so far"
     notes.add(
         "evidence_needed",
-        f"{capital(about)}: {early}{counted(rows.height, 'step')} not settled (at most {max(rows['have'].to_list()):,} events "
-        f"each); {'; '.join(parts)}.",
+        f"{capital(about)}: {early}{counted(rows.height, 'step')} not settled ({so_far}); {'; '.join(_when_shown(rows))}.",
     )
+
+
+def _when_shown(rows: pl.DataFrame) -> list[str]:
+    """What so many years would show for which of the steps."""
+    large, usual = rows["years_for_ratio_2"].to_list(), rows.filter(pl.col("target_ratio") == 1.5)
+    smaller = rows.height - usual.height
+    by_ratio = {2: [years for years in large if years != 0], 1.5: usual["years_at_todays_pace"].to_list()}
+    if rows.height and all(years is None for years in (*large, *by_ratio[1.5])):
+        installs = usual["installs"].drop_nulls().to_list()
+        more = f"; 1.5 takes the records of {min(installs):,} more installs" if installs else ""
+        return [f"not even a ratio of 2 would show within {YEARS_AHEAD} years{more}"]
+    parts = [f"a ratio of {ratio:g} would {_range_of_years(years)}" for ratio, years in by_ratio.items() if years]
+    if smaller:
+        parts.append(f"for {smaller} of them 1.5 would have shown by now, so what there is is likely smaller")
+    return parts
 
 
 def _range_of_years(years: list[float | None]) -> str:
@@ -393,15 +418,24 @@ def _range_of_years(years: list[float | None]) -> str:
 
 
 def _say_technicians_needed(rows: pl.DataFrame, notes: Notes) -> None:
+    none = rows.filter(pl.col("have") == 0)
+    if none.height:
+        people = counted(none["technician_id"].n_unique(), "technician")
+        notes.add(
+            "evidence_needed",
+            f"{counted(none.height, 'rate')} of technician and step ({people}): not one known job; their records must say how "
+            "it was done.",
+        )
+    rows = rows.filter(pl.col("have") > 0)
     if rows.is_empty():
         return
-    more = np.median(rows["need"].to_numpy() - rows["have"].to_numpy())
+    more = np.median(np.maximum(rows["need"].to_numpy() - rows["have"].to_numpy(), 0))
     years = rows["years_at_todays_pace"].drop_nulls().to_numpy()
-    when = f", {trade_words.time(float(np.median(years)))} at their pace" if len(years) else ""
+    when = f" ({trade_words.time(float(np.median(years)))} at their pace)" if len(years) else ""
     notes.add(
         "evidence_needed",
         f"{counted(rows.height, 'rate')} of technician and step ({counted(rows['technician_id'].n_unique(), 'technician')}) "
-        f"not known to 10 points either way: about {more:,.0f} more known jobs each{when}.",
+        f"not known to 10 points either way: about {counted(round(more), 'more known job')} each{when}.",
     )
 
 

@@ -12,12 +12,12 @@ from datetime import date
 import duckdb
 import numpy as np
 import polars as pl
-from scipy import optimize, stats
+from scipy import optimize, special, stats
 
-from models import back_test, beta_binomial, compliance, trade_words, years_in_service
+from models import back_test, compliance, trade_words, years_in_service
 from models.evidence import FEW_EVENTS, Z95
-from models.pace import MONTHS_A_YEAR, YEARS_AHEAD, Pace
-from models.rate_cells import GOOD, NOT_GOOD
+from models.pace import MONTHS_A_YEAR, YEARS_AHEAD, Pace, years_followed
+from models.rate_cells import GOOD, NOT_GOOD, RateCells
 from models.step_effect import AGE_BANDS, MAIN_OUTCOMES, StepEffects
 from pipelines.contract import STEPS
 
@@ -75,14 +75,16 @@ def ratio_shown(events: float, share: float, inflation: float = 1.0) -> float:
 class Ground:
     """What the estimates stand on, by step in the order of STEPS.
 
-    known_jobs, good_jobs : [steps].
+    known_jobs, good_jobs : [steps]. all_years : [2] followed in the first two years of age and after, known or not.
     """
 
     con: duckdb.DuckDBPyConnection
     effects: StepEffects
+    cells: RateCells
     pace: Pace
     known_jobs: np.ndarray
     good_jobs: np.ndarray
+    all_years: np.ndarray
 
     @property
     def day(self) -> date:
@@ -92,18 +94,24 @@ class Ground:
 def evidence_needed_table(
     con: duckdb.DuckDBPyConnection,
     effects: StepEffects,
+    cells: RateCells,
     pace: Pace,
     step_effect: pl.DataFrame,
     technician_step: pl.DataFrame,
     model_card: pl.DataFrame,
     negative_control: str,
 ) -> pl.DataFrame:
-    """The table `evidence_needed`, most asked questions first. Runs while `compliance.prepare` stands."""
+    """The table `evidence_needed`, most asked questions first. Runs while `compliance.prepare` stands.
+
+    effects : of all records that step effects are judged on. cells : the store's own, as `pace`.
+    """
     known, good = _jobs_by_step(con)
-    ground = Ground(con, effects, pace, known, good)
-    rows = _of_step_effects(ground, step_effect)
+    ground = Ground(con, effects, cells, pace, known, good, years_followed(effects.cells))
+    if pace.installs:
+        rows = _of_step_effects(ground, step_effect) + _of_control(ground, negative_control)
+    else:
+        rows = [_of_no_installs(con)]
     rows += _of_risk(ground, model_card)
-    rows += _of_control(ground, negative_control)
     rows += _of_years_in_service(ground)
     rows += _of_training(ground)
     rows += _of_technicians(ground, technician_step)
@@ -116,6 +124,31 @@ def _row(topic: str, counted: str, text: str, lacks: str = "events", **given) ->
          "years_at_todays_pace", "years_for_ratio_2", "from_on", "installs")
     )  # fmt: skip
     return {"topic": topic, "counted": counted, "text": text, "lacks": lacks, "is_too_early": False, **blank, **given}
+
+
+def _of_no_installs(con: duckdb.DuckDBPyConnection) -> dict:
+    """Why not one install of the house's own could be followed."""
+    ((jobs, dated, adopted),) = con.sql(
+        "select count(*), count(finished_on), count(*) filter (installed_by::varchar = 'someone_else') from staged_job"
+    ).fetchall()
+    if not jobs:
+        why = "no job is on record. Load `jobs`, and with them `steps` and `readings`: calls alone say nothing of how it was put in"
+    elif not dated:
+        why = (
+            f"of {trade_words.counted(jobs, 'job')} not one says when it was finished. Load `jobs` with `finished_on`: "
+            "without the day no time can be followed"
+        )
+    elif adopted == jobs:
+        why = (
+            f"all of {trade_words.counted(jobs, 'job')} are systems that someone else put in. How that was done is on no record "
+            "of yours; it begins with the first install of your own"
+        )
+    else:
+        why = f"of {trade_words.counted(jobs, 'job')} not one is an installation or changeout with its day"
+    return {
+        "topic": "step_effect", "lacks": "installs", "counted": "installs", "have": 0,
+        "text": f"What goes with a step that is not good: {why}.",
+    }  # fmt: skip
 
 
 def _jobs_by_step(con: duckdb.DuckDBPyConnection) -> tuple[np.ndarray, np.ndarray]:
@@ -326,11 +359,11 @@ class Asked:
         return float(1 - self.ground.good_jobs[self.step] / self.ground.known_jobs[self.step])
 
     def _known_share(self) -> float:
-        """Share of all time followed in which the step is known."""
-        own, known = self.pace.years[0], self.counts.known_years(self.step)
-        if own[self.half] > 0:
-            return min(float(known[self.half] / own[self.half]), 1.0)
-        return min(float(known.sum() / own.sum()), 1.0) if own.sum() > 0 else 0.0
+        """Share of all time followed in which the step is known: at these ages, else at all."""
+        every, known = self.ground.all_years, self.counts.known_years(self.step)
+        if every[self.half] > 0:
+            return min(float(known[self.half] / every[self.half]), 1.0)
+        return min(float(known.sum() / every.sum()), 1.0) if every.sum() > 0 else 0.0
 
     def _rate(self, events: np.ndarray, years: np.ndarray) -> tuple[float, bool]:
         """Events a year of service: at these ages, else at all ages, else the highest that goes with none seen."""
@@ -381,17 +414,16 @@ class Asked:
 # --- chances of a failure, their trial on earlier years, the control
 
 
-def _failures_ahead(ground: Ground, outcome: str) -> tuple[float, np.ndarray, bool]:
-    """Events so far, events by the end of each month ahead, and whether their rate is only the highest possible."""
-    years, events = ground.effects.cells.of_outcome(outcome)
+def _failures_ahead(ground: Ground) -> tuple[float, np.ndarray]:
+    """Failures so far, and by the end of each month ahead; where there was none, at the highest rate that goes with that."""
+    years, events = ground.cells.of_outcome("compressor_failure")
     have, followed = float(events.sum()), float(years.sum())
-    own = ground.pace.years.sum(axis=1)
-    rate = have / own[0] if have and own[0] > 0 else NONE_SEEN / followed if followed > 0 else 0.0
-    return have, have + rate * (own - own[0]), not have
+    rate = (have or NONE_SEEN) / followed if followed > 0 else 0.0
+    return have, have + rate * ground.pace.all_years
 
 
 def _of_risk(ground: Ground, model_card: pl.DataFrame) -> list[dict]:
-    have, ahead, is_bound = _failures_ahead(ground, "compressor_failure")
+    have, ahead = _failures_ahead(ground)
     rows, pace = [], ground.pace
     if have < FEW_EVENTS:
         years = pace.until(ahead, FEW_EVENTS)
@@ -400,14 +432,14 @@ def _of_risk(ground: Ground, model_card: pl.DataFrame) -> list[dict]:
             "topic": "install_risk", "outcome": "compressor_failure", "counted": "compressor failures",
             "have": round(have), "need": FEW_EVENTS, "years_at_todays_pace": years, "from_on": pace.on(years),
             "text": f"Chances of a compressor failure: {seen} so far; from about {FEW_EVENTS} on they rest on these "
-            f"records more than on assumptions, {_in_time(years, is_bound)}.",
+            f"records more than on assumptions: {_in_time(years, not have, ahead[-1] - have)}.",
         })  # fmt: skip
     if model_card.is_empty():
-        rows.append(_of_back_test(ground, have, ahead, is_bound))
+        rows.append(_of_back_test(ground, have, ahead))
     return rows
 
 
-def _of_back_test(ground: Ground, have: float, ahead: np.ndarray, is_bound: bool) -> dict:
+def _of_back_test(ground: Ground, have: float, ahead: np.ndarray) -> dict:
     before, after = back_test.EVENTS_BEFORE_AT_LEAST, back_test.EVENTS_AFTER_AT_LEAST
     then = np.concatenate([_failures_a_year_ago(ground), ahead])[: len(ahead)]
     is_enough = np.flatnonzero((then >= before) & (ahead - then >= after))
@@ -416,7 +448,7 @@ def _of_back_test(ground: Ground, have: float, ahead: np.ndarray, is_bound: bool
         "topic": "back_test", "outcome": "compressor_failure", "counted": "compressor failures", "have": round(have),
         "need": before + after, "years_at_todays_pace": years, "from_on": ground.pace.on(years),
         "text": f"Trying the chances against an earlier year takes {before} compressor failures known by then and {after} "
-        f"in the year after; {round(have):,} are known by now. Possible {_in_time(years, is_bound)}.",
+        f"in the year after; {round(have):,} are known by now: {_in_time(years, not have, ahead[-1] - have)}.",
     }  # fmt: skip
 
 
@@ -434,7 +466,9 @@ def _failures_a_year_ago(ground: Ground) -> np.ndarray:
     return np.array(known, dtype=float)
 
 
-def _in_time(years: float | None, is_bound: bool = False) -> str:
+def _in_time(years: float | None, is_bound: bool, rate: float) -> str:
+    if not rate:
+        return "nothing has been followed yet, so how long that takes cannot be said"
     if years is None:
         return f"not within {YEARS_AHEAD} years at today's pace"
     return f"in {'at least ' if is_bound else ''}{trade_words.time(years)} at today's pace"
@@ -445,15 +479,15 @@ def _of_control(ground: Ground, outcome: str) -> list[dict]:
     have = float(events.sum())
     if have >= FEW_EVENTS:
         return []
-    own = ground.pace.years.sum(axis=1)
-    rate = (have or NONE_SEEN) / own[0] if own[0] > 0 else 0.0
+    own, followed = ground.pace.years.sum(axis=1), float(ground.all_years.sum())
+    rate = (have or NONE_SEEN) / followed if followed > 0 else 0.0
     years = ground.pace.until(have + rate * (own - own[0]), FEW_EVENTS)
     calls = trade_words.outcome(outcome)
     return [{
         "topic": "control", "outcome": outcome, "counted": calls, "have": round(have), "need": FEW_EVENTS,
         "years_at_todays_pace": years, "from_on": ground.pace.on(years),
         "text": f"Whether careless jobs differ in other ways too is tried on {calls}, which no step can cause: "
-        f"{have:.0f} so far, at least {FEW_EVENTS} are needed, {_in_time(years, not have)}.",
+        f"{have:.0f} so far, at least {FEW_EVENTS} are needed: {_in_time(years, not have, rate)}.",
     }]  # fmt: skip
 
 
@@ -462,10 +496,10 @@ def _of_years_in_service(ground: Ground) -> list[dict]:
     pieces = years_in_service.read_pieces(ground.con, "compressor_failure")
     rows, wanted = [], years_in_service.HORIZON_YEARS
     for step in STEPS:
-        reach = min(
-            years_in_service.reach_months(arm) if len(arm.entry) else 0
-            for arm in (pieces.of_arm(step, "good"), pieces.of_arm(step, "not_good"))
-        )
+        arms = [pieces.of_arm(step, arm) for arm in ("good", "not_good")]
+        if any(not len(arm.entry) for arm in arms):
+            continue  # nothing to compare: said of the step's effects
+        reach = min(years_in_service.reach_months(arm) for arm in arms)
         if reach >= wanted * MONTHS_A_YEAR:
             continue
         have = reach / MONTHS_A_YEAR
@@ -573,53 +607,55 @@ def jobs_for_interval(known: int, rate: float | None, half_width: float) -> int:
     if rate is None or not 0 < half_width < 1:
         rate, worth = HALF, 0.0
     else:
-        worth = rate * (1 - rate) * (Z95 / half_width) ** 2
-    wanted = rate * (1 - rate) * (Z95 / RATE_WITHIN) ** 2
+        worth = worth_in_jobs(rate, half_width)
+    wanted = worth_in_jobs(rate, RATE_WITHIN)
     return known + max(int(np.ceil(wanted - worth)), 0)
+
+
+def worth_in_jobs(rate: float, half_width: float) -> float:
+    """How many jobs of its own a rate with such a 95 % interval would rest on."""
+    return rate * (1 - rate) * (Z95 / half_width) ** 2
 
 
 def jobs_to_find_a_gap(of_step: pl.DataFrame) -> int | None:
     """Known jobs at which somebody whose true rate lies 15 points below the target is flagged, 4 times in 5.
 
-    of_step : rows of technician_step with good, known, expected, fleet_rate and target. None where 15 points below the
-    target is no rate, or where it would take more than 2,000 jobs.
+    of_step : rows of technician_step of one step. None where 15 points below the target is no rate, or where it would take
+    more than 2,000 jobs. What others' jobs lend to a rate is taken from the widths of today's intervals.
     """
-    people = of_step.filter(pl.col("known") > 0)
+    people = of_step.filter((pl.col("known") > 0) & pl.col("rate_low").is_not_null())
     if people.is_empty():
         return None
-    fleet_rate, target = people["fleet_rate"][0], people["target"][0]
+    fleet_rate, target = float(people["fleet_rate"][0]), float(people["target"][0])
+    lent = [
+        worth_in_jobs(row["rate_adjusted"], _half_width(row)) - row["known"]
+        for row in people.iter_rows(named=True)
+        if _half_width(row) > 0
+    ]
+    weight = max(float(np.median(lent)) if lent else 0.0, 1.0)
     true_rate = target - GAP_TO_FIND
-    if true_rate <= 0:
+    if true_rate <= 0 or _chance_of_flag(JOBS_AT_MOST, weight, fleet_rate, target) < POWER:
         return None
-    fitted = beta_binomial.posterior(
-        people["good"].to_numpy(), people["known"].to_numpy(), people["expected"].to_numpy(), fleet_rate
-    )
-    belief = fitted.membership.mean(axis=1)
     low, high = compliance.FEW_JOBS, JOBS_AT_MOST
-    if _chance_of_flag(high, belief, fleet_rate, target, true_rate) < POWER:
-        return None
     while low < high:
         middle = (low + high) // 2
-        if _chance_of_flag(middle, belief, fleet_rate, target, true_rate) >= POWER:
+        if _chance_of_flag(middle, weight, fleet_rate, target) >= POWER:
             high = middle
         else:
             low = middle + 1
     return high
 
 
-def _chance_of_flag(jobs: int, belief: np.ndarray, fleet_rate: float, target: float, true_rate: float) -> float:
-    """How often so many jobs at the true rate would be flagged `below`."""
+def _chance_of_flag(jobs: int, weight: float, fleet_rate: float, target: float) -> float:
+    """How often so many jobs, 15 points below the target, would be flagged `below`.
+
+    weight : how many jobs at the fleet's rate the others lend.
+    """
     good = np.arange(jobs + 1.0)
-    fleet_rate = float(np.clip(fleet_rate, 1e-4, 1 - 1e-4))
-    a = beta_binomial.WEIGHT_GRID[:, None] * fleet_rate
-    b = beta_binomial.WEIGHT_GRID[:, None] * (1 - fleet_rate)
-    likelihood = stats.betabinom.pmf(good[None, :], jobs, a, b)
-    membership = belief[:, None] * likelihood
-    membership /= membership.sum(axis=0)
-    alpha, beta = good[None, :] + a, jobs - good[None, :] + b
-    found = beta_binomial.Posterior(alpha, beta, membership, np.full(jobs + 1, fleet_rate), fleet_rate)
-    is_flagged = found.chance_below(target - compliance.FLAG_MARGIN) > compliance.FLAG_CHANCE
-    return float(stats.binom.pmf(good, jobs, true_rate) @ is_flagged)
+    below = special.betainc(
+        good + weight * fleet_rate, jobs - good + weight * (1 - fleet_rate), target - compliance.FLAG_MARGIN
+    )
+    return float(stats.binom.pmf(good, jobs, target - GAP_TO_FIND) @ (below > compliance.FLAG_CHANCE))
 
 
 def _known_jobs_a_year(ground: Ground) -> dict[tuple[str, str], float]:

@@ -30,7 +30,8 @@ class Pace:
     """Years followed now and at the end of each month ahead, in the first two years of age and after.
 
     day : the day to count from. installs : own installs so far. installs_per_year : of the last 12 months.
-    oldest_years : age of the oldest install; NaN without any.
+    oldest_years : age of the oldest install; NaN without any. adopted_years_a_year : followed in the last 12 months on
+    systems that someone else put in.
     years : [months ahead + 1, 2 (early, late)] followed until then; fresh_years : those of later installs alone.
     """
 
@@ -38,6 +39,7 @@ class Pace:
     installs: int
     installs_per_year: float
     oldest_years: float
+    adopted_years_a_year: float
     years: np.ndarray
     fresh_years: np.ndarray
 
@@ -50,6 +52,12 @@ class Pace:
             return 0.0
         part = (wanted - series[month - 1]) / (series[month] - series[month - 1])
         return (month - 1 + part) / MONTHS_A_YEAR
+
+    @property
+    def all_years(self) -> np.ndarray:
+        """[months ahead + 1] followed from now on, adopted systems too, as many of them as in the last 12 months."""
+        own = self.years.sum(axis=1)
+        return own - own[0] + self.adopted_years_a_year * np.arange(len(own)) / MONTHS_A_YEAR
 
     def on(self, years: float | None) -> date | None:
         """The day that lies so many years ahead."""
@@ -83,9 +91,7 @@ def read_pace(con: duckdb.DuckDBPyConnection, cells: RateCells, day: date) -> Pa
     added = np.concatenate([[np.zeros(len(within))], np.cumsum(within.T[: len(ahead) - 1], axis=0)]).T
     fresh = per_year / MONTHS_A_YEAR * added
 
-    own = np.array([name != SOMEONE_ELSE for name in cells.technicians], dtype=bool)
-    counts = own[cells.technician] & ~cells.is_visited if cells.rows else np.zeros(0, dtype=bool)
-    followed = np.bincount(cells.band[counts], cells.years[counts], minlength=len(within))
+    followed = _followed_by_band(cells)
     share = _share_followed(followed, possible[:, 0], cells.from_years)
     years = followed[:, None] + share[:, None] * (possible - possible[:, :1] + fresh)
     half = np.stack([cells.is_early, ~cells.is_early]).astype(float)
@@ -94,9 +100,38 @@ def read_pace(con: duckdb.DuckDBPyConnection, cells: RateCells, day: date) -> Pa
         installs=int(lives.sum()),
         installs_per_year=per_year,
         oldest_years=float("nan") if oldest is None else float(oldest),
+        adopted_years_a_year=_adopted_years(con, day),
         years=(half @ years).T,
         fresh_years=(half @ (share[:, None] * fresh)).T,
     )
+
+
+def _adopted_years(con: duckdb.DuckDBPyConnection, day: date) -> float:
+    """Years of service followed in the last 12 months on systems that someone else put in."""
+    ((years,),) = con.sql(
+        """
+        select sum(greatest(
+            piece.to_age - greatest(piece.from_age, datediff('day', piece.started_on, $day::date - interval 12 month)), 0
+        )) / 365.25
+        from follow_up as piece
+        join life using (system_id, life_no)
+        where life.is_adopted
+        """,
+        params={"day": day},
+    ).fetchall()
+    return float(years or 0.0)
+
+
+def years_followed(cells: RateCells) -> np.ndarray:
+    """[2] years in the first two years of age and after, of work that is not someone else's and before any visit."""
+    by_band = _followed_by_band(cells)
+    return np.array([by_band[cells.is_early].sum(), by_band[~cells.is_early].sum()])
+
+
+def _followed_by_band(cells: RateCells) -> np.ndarray:
+    own = np.array([name != SOMEONE_ELSE for name in cells.technicians], dtype=bool)
+    counts = own[cells.technician] & ~cells.is_visited if cells.rows else np.zeros(0, dtype=bool)
+    return np.bincount(cells.band[counts], cells.years[counts], minlength=len(cells.from_years))
 
 
 def _years_in_bands(from_years: np.ndarray, to_years: np.ndarray) -> np.ndarray:
