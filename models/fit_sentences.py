@@ -14,7 +14,7 @@ import duckdb
 import numpy as np
 import polars as pl
 
-from models import back_test, compliance, step_effect, trade_words
+from models import back_test, compliance, how_much_more, step_effect, trade_words
 from models.pace import YEARS_AHEAD
 from models.rate_cells import RateCells
 from models.trade_words import AGE_BAND, STEP, capital, counted, joined
@@ -385,6 +385,8 @@ def _say_events_needed(rows: pl.DataFrame, notes: Notes) -> None:
     early = "too early to say, no install is that old. " if first["is_too_early"] else ""
     most = max(rows["have"].to_list())
     so_far = f"at most {counted(most, 'event')} each" if most else "none so far"
+    if most < how_much_more.FEW_FOR_A_RATE:
+        so_far += f", reckoned with {100 * np.median(rows['rate_reckoned'].to_numpy()):.1f} in 100 systems a year"
     notes.add(
         "evidence_needed",
         f"{capital(about)}: {early}{counted(rows.height, 'step')} not settled ({so_far}); {'; '.join(_when_shown(rows))}.",
@@ -398,7 +400,9 @@ def _when_shown(rows: pl.DataFrame) -> list[str]:
     by_ratio = {2: [years for years in large if years != 0], 1.5: usual["years_at_todays_pace"].to_list()}
     if rows.height and all(years is None for years in (*large, *by_ratio[1.5])):
         installs = usual["installs"].drop_nulls().to_list()
-        more = f"; 1.5 takes the records of {min(installs):,} more installs" if installs else ""
+        more = (
+            f"; 1.5 takes the records of about {how_much_more.rounded(min(installs))} more installs" if installs else ""
+        )
         return [f"not even a ratio of 2 would show within {YEARS_AHEAD} years{more}"]
     parts = [f"a ratio of {ratio:g} would {_range_of_years(years)}" for ratio, years in by_ratio.items() if years]
     if smaller:
@@ -412,7 +416,8 @@ def _range_of_years(years: list[float | None]) -> str:
     if not known:
         return f"not show within {YEARS_AHEAD} years"
     low, high = trade_words.time(known[0]), trade_words.time(known[-1])
-    low = low.removesuffix(" years") if high.endswith(" years") and low != high else low
+    unit = high.rpartition(" ")[2]
+    low = low.removesuffix(f" {unit}") if low != high else low
     told = f"show in {low}" if low == high else f"show in {low} to {high.removeprefix('about ')}"
     return f"{told}, for {never} of them not within {YEARS_AHEAD} years" if never else told
 
@@ -455,12 +460,14 @@ def _say_years_needed(rows: pl.DataFrame, notes: Notes) -> None:
         return
     wanted = int(rows["need"][0])
     reached = [wanted - years for years in rows["years_at_todays_pace"].to_list()]
+    told = f"good and not good are both followed to {min(reached):.0f} to {max(reached):.0f} years of age"
+    if max(reached) < 1:
+        told = "no step's good and not good are both followed for a year yet"
     days = rows["from_on"].to_list()
     first, last = min(days).year, max(days).year
     notes.add(
         "evidence_needed",
-        f"Years in service by {wanted}: too early to say for {counted(rows.height, 'step')}; good and not good are both "
-        f"followed to {min(reached):.0f} to {max(reached):.0f} years of age. Not before {first}"
+        f"Years in service by {wanted}: too early to say for {counted(rows.height, 'step')}; {told}. Not before {first}"
         f"{'' if first == last else f' to {last}'}.",
     )
 

@@ -31,8 +31,10 @@ LARGEST_RATIO = 20.0
 # with fewer events on a side the interval says little of how steps and technicians hang together
 EVENTS_FOR_INFLATION = 5
 USUAL_INFLATION = 1.2
-# the highest mean that still gives no event at all in one case of twenty ("rule of three")
-NONE_SEEN = 3.0
+# how often an outcome comes to a system in a year, before its own records tell: a guess that weighs as much as one event
+GUESSED_RATE = {"compressor_failure": 0.01, "callback": 0.1}
+GUESSED_RATE_OF_CONTROL = 0.02
+FEW_FOR_A_RATE = 5
 HALF = 0.5
 RATE_WITHIN = 0.10
 GAP_TO_FIND = 0.15
@@ -69,6 +71,11 @@ def ratio_shown(events: float, share: float, inflation: float = 1.0) -> float:
         return float("nan") if not len(enough) else float(ratios[0])
     place = int(enough[0])
     return float(optimize.root_scalar(lacking, bracket=(ratios[place - 1], ratios[place])).root)
+
+
+def rate_reckoned(events: float, years: float, guess: float) -> float:
+    """Events a year of service to reckon with: the records' own, drawn toward a guess that counts as one event."""
+    return (events + 1) / (years + 1 / guess)
 
 
 @dataclass(frozen=True)
@@ -120,7 +127,7 @@ def evidence_needed_table(
 
 def _row(topic: str, counted: str, text: str, lacks: str = "events", **given) -> dict:
     blank = dict.fromkeys(
-        ("outcome", "step", "age_band", "technician_id", "have", "need", "target_ratio", "ratio_shown_now",
+        ("outcome", "step", "age_band", "technician_id", "have", "need", "target_ratio", "ratio_shown_now", "rate_reckoned",
          "years_at_todays_pace", "years_for_ratio_2", "from_on", "installs")
     )  # fmt: skip
     return {"topic": topic, "counted": counted, "text": text, "lacks": lacks, "is_too_early": False, **blank, **given}
@@ -238,7 +245,7 @@ def _is_missing(value: float | None) -> bool:
     return value is None or bool(np.isnan(value))
 
 
-def _rounded(number: float) -> str:
+def rounded(number: float) -> str:
     """To two figures: no more is known of what is to come."""
     digits = max(int(np.floor(np.log10(max(number, 1)))) - 1, 0)
     return f"{round(number / 10**digits) * 10**digits:,.0f}"
@@ -260,7 +267,7 @@ class Asked:
         self.ground, self.counts, self.step, self.half, self.inflation, self.row = (
             ground, counts, step, half, inflation, row,
         )  # fmt: skip
-        self.pace = ground.pace
+        self.pace, self.code, self.rate, self.is_guess = ground.pace, outcome, None, False
         self.outcome = trade_words.outcome(outcome)
         self.name = (
             f"{trade_words.capital(self.outcome)} {trade_words.AGE_BAND[AGE_BANDS[half]]} and "
@@ -286,10 +293,9 @@ class Asked:
 
     def _nothing_to_compare(self, lacks: str, why: str) -> dict:
         need = events_required(TARGET_RATIOS[0], HALF, self.inflation)
-        rate, is_bound = self._rate(self.counts.all_events, self.counts.all_years)
-        ahead = rate * self.pace.fresh_years[:, self.half]
-        years = self.pace.until(ahead, need) if rate else None
-        when = self._when([(TARGET_RATIOS[0], years)], is_bound)
+        self.rate = self._rate(self.counts.all_events, self.counts.all_years)
+        years = self.pace.until(self.rate * self.pace.fresh_years[:, self.half], need)
+        when = self._when([(TARGET_RATIOS[0], years)])
         installs = None if years is None else round(years * self.pace.installs_per_year)
         text = f"{self.name}: {why}. Were half of the installs from now on good and half not, both on record: {when}"
         return self._told(lacks, need, years, text, have=0, installs=installs)
@@ -309,25 +315,26 @@ class Asked:
         shown = None if each else ratio_shown(self.have, share, self.inflation)
         shown = None if shown is None or np.isnan(shown) else shown
         target, need = self._next_target(share, each)
-        rate, is_bound = self._rate(
+        self.rate = self._rate(
             self.counts.events["good"][self.step] + self.counts.events["not_good"][self.step],
             self.counts.known_years(self.step),
         )
-        grown = self.pace.years[:, self.half] - self.pace.years[0, self.half]
-        ahead = self.have + rate * self._known_share() * grown
+        known_share, now = self._known_share(), self.pace.years[0, self.half]
+        ahead = self.have + self.rate * known_share * (self.pace.years[:, self.half] - now)
         years = self.pace.until(ahead, need)
         options = [(target, years)]
         of_large = max(events_required(LARGE_RATIO, share, self.inflation), self.have + each)
         years_large = self.pace.until(ahead, of_large)
         if self.have < of_large < need:
             options.insert(0, (LARGE_RATIO, years_large))
-        installs = round(self.pace.installs * (need / self.have - 1)) if self.have else None
-        takes = f" A ratio of {target:.3g} takes about {_rounded(need)} in all" + (
-            f", or the records of about {_rounded(installs)} more installs followed as long as these."
+        of_install = self.rate * known_share * now / self.pace.installs
+        installs = round((need - self.have) / of_install) if of_install > 0 else None
+        takes = f" A ratio of {target:.3g} takes about {rounded(need)} in all" + (
+            f", or the records of about {rounded(installs)} more installs followed as long as these."
             if installs
             else "."
         )
-        text = f"{self.name}: {self._so_far(target, shown)} {self._when(options, is_bound)}{takes}"
+        text = f"{self.name}: {self._so_far(target, shown)} {self._when(options)}{takes}"
         told = self._told("events", need, years, text, target=target, shown=shown, installs=installs)
         return told | {"years_for_ratio_2": 0.0 if of_large <= self.have else years_large}
 
@@ -365,32 +372,29 @@ class Asked:
             return min(float(known[self.half] / every[self.half]), 1.0)
         return min(float(known.sum() / every.sum()), 1.0) if every.sum() > 0 else 0.0
 
-    def _rate(self, events: np.ndarray, years: np.ndarray) -> tuple[float, bool]:
-        """Events a year of service: at these ages, else at all ages, else the highest that goes with none seen."""
-        if events[self.half] > 0:
-            return float(events[self.half] / years[self.half]), False
-        if years.sum() <= 0:
-            return 0.0, False
-        if events.sum() > 0 and years[self.half] < years.sum() / 10:
-            return float(events.sum() / years.sum()), False
-        return NONE_SEEN / float(years[self.half] or years.sum()), True
+    def _rate(self, events: np.ndarray, years: np.ndarray) -> float:
+        """Events a year of service to reckon with: at these ages, or at all where hardly any time lies at these."""
+        at_these = years[self.half] >= years.sum() / 10
+        chosen = [self.half] if at_these and years[self.half] > 0 else [0, 1]
+        self.is_guess = bool(events[chosen].sum() < FEW_FOR_A_RATE)
+        return rate_reckoned(float(events[chosen].sum()), float(years[chosen].sum()), GUESSED_RATE[self.code])
 
-    def _when(self, options: list[tuple[float, float | None]], is_bound: bool) -> str:
+    def _when(self, options: list[tuple[float, float | None]]) -> str:
         """When which ratio would show, with the pace that this assumes. options : pairs of ratio and years."""
-        followed = self.pace.years[0, self.half]
-        if self.pace.years[0].sum() <= 0:
-            return f"{self._too_early()}No time has been followed yet, so how long it takes cannot be said."
-        none = f"None seen in {trade_words.counted(round(followed), 'year')} of service. " if is_bound else ""
+        guess = ""
+        if self.is_guess:
+            guess = (
+                f"So few say little of how often they come: reckoned with {100 * self.rate:.1f} in 100 systems a year. "
+            )
         installs = trade_words.counted(round(self.pace.installs_per_year), "install")
-        at_least = "at least " if is_bound else ""
         parts = []
         for ratio, years in options:
             sure = "" if parts else f" ({SURE})"
             if years is None:
                 parts.append(f"a ratio of {ratio:.3g} would not show{sure} within {YEARS_AHEAD} years")
             else:
-                parts.append(f"a ratio of {ratio:.3g} would show{sure} in {at_least}{trade_words.time(years)}")
-        return f"{self._too_early()}{none}At today's pace of {installs} a year {trade_words.joined(parts)}."
+                parts.append(f"a ratio of {ratio:.3g} would show{sure} in {trade_words.time(years)}")
+        return f"{self._too_early()}{guess}At today's pace of {installs} a year {trade_words.joined(parts)}."
 
     def _too_early(self) -> str:
         """Said of what comes after 2 years while no install is that old."""
@@ -406,7 +410,7 @@ class Asked:
         return {
             "lacks": lacks, "is_too_early": bool(self._too_early()), "counted": self.outcome, "have": round(self.have) if have is None else have,
             "need": None if need is None else int(np.ceil(need)), "target_ratio": None if need is None else target,
-            "ratio_shown_now": shown, "years_at_todays_pace": years, "from_on": self.pace.on(years),
+            "ratio_shown_now": shown, "rate_reckoned": self.rate, "years_at_todays_pace": years, "from_on": self.pace.on(years),
             "installs": installs, "text": text,
         }  # fmt: skip
 
@@ -415,10 +419,10 @@ class Asked:
 
 
 def _failures_ahead(ground: Ground) -> tuple[float, np.ndarray]:
-    """Failures so far, and by the end of each month ahead; where there was none, at the highest rate that goes with that."""
+    """Failures so far, and by the end of each month ahead."""
     years, events = ground.cells.of_outcome("compressor_failure")
-    have, followed = float(events.sum()), float(years.sum())
-    rate = (have or NONE_SEEN) / followed if followed > 0 else 0.0
+    have = float(events.sum())
+    rate = rate_reckoned(have, float(years.sum()), GUESSED_RATE["compressor_failure"])
     return have, have + rate * ground.pace.all_years
 
 
@@ -432,7 +436,7 @@ def _of_risk(ground: Ground, model_card: pl.DataFrame) -> list[dict]:
             "topic": "install_risk", "outcome": "compressor_failure", "counted": "compressor failures",
             "have": round(have), "need": FEW_EVENTS, "years_at_todays_pace": years, "from_on": pace.on(years),
             "text": f"Chances of a compressor failure: {seen} so far; from about {FEW_EVENTS} on they rest on these "
-            f"records more than on assumptions: {_in_time(years, not have, ahead[-1] - have)}.",
+            f"records more than on assumptions: {_in_time(years, ahead[-1] > have)}.",
         })  # fmt: skip
     if model_card.is_empty():
         rows.append(_of_back_test(ground, have, ahead))
@@ -448,7 +452,7 @@ def _of_back_test(ground: Ground, have: float, ahead: np.ndarray) -> dict:
         "topic": "back_test", "outcome": "compressor_failure", "counted": "compressor failures", "have": round(have),
         "need": before + after, "years_at_todays_pace": years, "from_on": ground.pace.on(years),
         "text": f"Trying the chances against an earlier year takes {before} compressor failures known by then and {after} "
-        f"in the year after; {round(have):,} are known by now: {_in_time(years, not have, ahead[-1] - have)}.",
+        f"in the year after; {round(have):,} are known by now: {_in_time(years, ahead[-1] > have)}.",
     }  # fmt: skip
 
 
@@ -466,12 +470,12 @@ def _failures_a_year_ago(ground: Ground) -> np.ndarray:
     return np.array(known, dtype=float)
 
 
-def _in_time(years: float | None, is_bound: bool, rate: float) -> str:
-    if not rate:
-        return "nothing has been followed yet, so how long that takes cannot be said"
+def _in_time(years: float | None, is_growing: bool) -> str:
+    if not is_growing:
+        return "nothing is being followed, so how long that takes cannot be said"
     if years is None:
         return f"not within {YEARS_AHEAD} years at today's pace"
-    return f"in {'at least ' if is_bound else ''}{trade_words.time(years)} at today's pace"
+    return f"in {trade_words.time(years)} at today's pace"
 
 
 def _of_control(ground: Ground, outcome: str) -> list[dict]:
@@ -479,15 +483,15 @@ def _of_control(ground: Ground, outcome: str) -> list[dict]:
     have = float(events.sum())
     if have >= FEW_EVENTS:
         return []
-    own, followed = ground.pace.years.sum(axis=1), float(ground.all_years.sum())
-    rate = (have or NONE_SEEN) / followed if followed > 0 else 0.0
+    own = ground.pace.years.sum(axis=1)
+    rate = rate_reckoned(have, float(ground.all_years.sum()), GUESSED_RATE_OF_CONTROL)
     years = ground.pace.until(have + rate * (own - own[0]), FEW_EVENTS)
     calls = trade_words.outcome(outcome)
     return [{
         "topic": "control", "outcome": outcome, "counted": calls, "have": round(have), "need": FEW_EVENTS,
         "years_at_todays_pace": years, "from_on": ground.pace.on(years),
         "text": f"Whether careless jobs differ in other ways too is tried on {calls}, which no step can cause: "
-        f"{have:.0f} so far, at least {FEW_EVENTS} are needed: {_in_time(years, not have, rate)}.",
+        f"{have:.0f} so far, at least {FEW_EVENTS} are needed: {_in_time(years, own[-1] > own[0])}.",
     }]  # fmt: skip
 
 

@@ -90,7 +90,7 @@ SCHEMA: dict[str, dict[str, str]] = {
     "evidence_needed": {
         "topic": "varchar", "outcome": "varchar", "step": "varchar", "age_band": "varchar", "technician_id": "varchar",
         "lacks": "varchar", "is_too_early": "boolean", "counted": "varchar", "have": "bigint", "need": "bigint",
-        "target_ratio": "double", "ratio_shown_now": "double", "years_at_todays_pace": "double",
+        "target_ratio": "double", "ratio_shown_now": "double", "rate_reckoned": "double", "years_at_todays_pace": "double",
         "years_for_ratio_2": "double", "from_on": "date", "installs": "bigint", "text": "varchar",
     },
     "fit_note": {"topic": "varchar", "step": "varchar", "text": "varchar", "jobs": "bigint"},

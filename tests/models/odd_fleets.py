@@ -42,7 +42,9 @@ def _done_by(frames: Frames, technician: pl.Expr) -> Frames:
     own = pl.col("installed_by") != "someone_else"
     return dict(
         frames,
-        jobs=frames["jobs"].with_columns(technician_id=pl.when(own).then(technician), helper_ids=pl.lit(None, pl.String)),
+        jobs=frames["jobs"].with_columns(
+            technician_id=pl.when(own).then(technician), helper_ids=pl.lit(None, pl.String)
+        ),
         steps=frames["steps"].with_columns(technician_id=pl.lit(None, pl.String)),
     )
 
@@ -93,7 +95,7 @@ def nobody_does_the_rise_test() -> Frames:
 
 
 def new_contractor() -> Frames:
-    """What was put in within the last 90 days, some 120 installs, and nothing before."""
+    """What was put in within the last 90 days and nothing before."""
     frames = usual(2000)
     begin = LAST_DAY - timedelta(days=90)
     jobs = frames["jobs"].filter(
@@ -113,7 +115,11 @@ def lead_and_helper() -> Frames:
 
 def one_job() -> Frames:
     frames = usual()
-    job = frames["jobs"].filter((pl.col("installed_by") == "own_crew") & (pl.col("finished_on") > date(2020, 1, 1))).head(1)
+    job = (
+        frames["jobs"]
+        .filter((pl.col("installed_by") == "own_crew") & (pl.col("finished_on") > date(2020, 1, 1)))
+        .head(1)
+    )
     return _only(frames, job)
 
 
