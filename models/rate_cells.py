@@ -113,38 +113,34 @@ def read(
     base, base_code = _in_order(base, coded(base), number)
     after, after_code = _in_order(after, coded(after), number)
     codes, place = np.unique(base_code, return_inverse=True)
-    days = _days_by_band(base, place, len(codes), edges)
-    has_time = days > 0
-    rows_of_code = has_time.sum(axis=1)
-    row_of = np.cumsum(has_time, dtype=np.int32) - 1
-    row_days, band = days[has_time], np.nonzero(has_time)[1]
+    row_of, band, days = _rows_with_time(base, place, len(codes), edges)
     after_place = np.searchsorted(codes, after_code)
     outcomes = {}
     for outcome in after["outcome"].unique().sort().to_list():
         chosen = (after["outcome"] == outcome).to_numpy()
         part, place = after.filter(chosen), after_place[chosen]
-        key, days_off = _spread(part, place, edges)
-        off = np.bincount(row_of[key], days_off, minlength=len(row_days))
+        row, days_off = _spread(part, place, edges, row_of)
+        years_off = np.bincount(row, days_off, minlength=len(days))
+        years_off /= DAYS_A_YEAR
         # an event ends its piece in the band that the time taken off begins in
-        event_row = row_of[place * number + part["entry_band"].to_numpy()]
         has_event = part["events"].to_numpy() > 0
-        events = np.bincount(
-            event_row[has_event], part["events"].to_numpy()[has_event], minlength=len(row_days)
-        ).astype(float)
-        outcomes[outcome] = (off / DAYS_A_YEAR, events)
+        event_row = row_of(place[has_event], part["entry_band"].to_numpy()[has_event])
+        events = np.bincount(event_row, part["events"].to_numpy()[has_event].astype(float), minlength=len(days))
+        outcomes[outcome] = (years_off, events)
 
     code, visited = codes // 2, codes % 2
     code, period = code // max(len(periods), 1), code % max(len(periods), 1)
     code, group = code // max(len(groups), 1), code % max(len(groups), 1)
 
     def of_rows(of_code: np.ndarray) -> np.ndarray:
-        return np.repeat(of_code, rows_of_code)
+        return np.repeat(of_code, row_of.rows)
 
+    days /= DAYS_A_YEAR
     return RateCells(
         technician=of_rows(code // max(len(patterns), 1)),
-        pattern=of_rows(code % max(len(patterns), 1)),
-        group=of_rows(group),
-        period=of_rows(period),
+        pattern=of_rows((code % max(len(patterns), 1)).astype(np.int32)),
+        group=of_rows(group.astype(np.int32)),
+        period=of_rows(period.astype(np.int32)),
         is_visited=of_rows(visited.astype(bool)),
         band=band,
         technicians=technicians.to_list(),
@@ -156,7 +152,7 @@ def read(
         from_years=edges[:-1] / DAYS_A_YEAR,
         to_years=edges[1:] / DAYS_A_YEAR,
         is_early=bands["is_early"].to_numpy(),
-        years=row_days / DAYS_A_YEAR,
+        years=days,
         outcomes=outcomes,
     )
 
@@ -169,41 +165,63 @@ def _in_order(cells: pl.DataFrame, code: np.ndarray, bands: int) -> tuple[pl.Dat
     return counts[order], code[order]
 
 
-def _days_by_band(cells: pl.DataFrame, code: np.ndarray, codes: int, edges: np.ndarray) -> np.ndarray:
-    """[codes, bands] days: whoever has entered by a band's end and not left takes its whole width, less what lay before."""
+@dataclass(frozen=True)
+class _RowOf:
+    """Which row holds a code's time in a band. first, rows : [codes]; bands : [codes] a bit for each band with time."""
+
+    first: np.ndarray
+    rows: np.ndarray
+    bands: np.ndarray
+
+    def __call__(self, code: np.ndarray, band: np.ndarray | int) -> np.ndarray:
+        lower = (np.int32(1) << np.asarray(band, dtype=np.int32)) - np.int32(1)
+        return self.first[code] + np.bitwise_count(self.bands[code] & lower)
+
+
+def _rows_with_time(
+    cells: pl.DataFrame, code: np.ndarray, codes: int, edges: np.ndarray
+) -> tuple[_RowOf, np.ndarray, np.ndarray]:
+    """One row for each code and band with time, by code and then by band: where it stands, its band, its days.
+
+    In a band, whoever entered by its end and did not leave takes the whole width, less what lay before the entry.
+    """
     entry, leave = cells["entry_band"].to_numpy(), cells["exit_band"].to_numpy()
     n = cells["n"].to_numpy().astype(float)
     before, inside = cells["days_before_entry"].to_numpy(), cells["days_in_exit_band"].to_numpy()
-    days = np.zeros((codes, len(edges) - 1))
-    passing = np.zeros(codes)
-    for band, width in enumerate(np.diff(edges)):
+    passing, bits = np.zeros(codes), np.zeros(codes, dtype=np.int32)
+    parts = []
+    for band in range(int(leave.max(initial=-1)) + 1):
         enter, end = np.flatnonzero(entry == band), np.flatnonzero(leave == band)
-        if len(enter):
-            passing += np.bincount(code[enter], n[enter], minlength=codes)
-            days[:, band] -= np.bincount(code[enter], before[enter], minlength=codes)
-        if len(end):
-            passing -= np.bincount(code[end], n[end], minlength=codes)
-            days[:, band] += np.bincount(code[end], inside[end], minlength=codes)
-        days[:, band] += passing * width
-    return days
+        passing += np.bincount(code[enter], n[enter], minlength=codes)
+        there = np.flatnonzero(passing > 0)
+        passing -= np.bincount(code[end], n[end], minlength=codes)
+        days = passing * (edges[band + 1] - edges[band])
+        days += np.bincount(code[end], inside[end], minlength=codes)
+        days -= np.bincount(code[enter], before[enter], minlength=codes)
+        bits[there] |= np.int32(1 << band)
+        parts.append((there, days[there]))
+    rows = np.bitwise_count(bits)
+    last = np.cumsum(rows, dtype=np.int64)
+    row_of = _RowOf(last - rows, rows, bits)
+    of_row, days_of_row = (
+        np.empty(int(last[-1]) if codes else 0, dtype=np.int32),
+        np.empty(int(last[-1]) if codes else 0),
+    )
+    for band, (there, days) in enumerate(parts):
+        row = row_of(there, band)
+        of_row[row], days_of_row[row] = band, days
+    return row_of, of_row, days_of_row
 
 
-def _spread(cells: pl.DataFrame, code: np.ndarray, edges: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """(code x bands + band, days) of each cell in each band that it touches."""
+def _spread(cells: pl.DataFrame, code: np.ndarray, edges: np.ndarray, row_of: _RowOf) -> tuple[np.ndarray, np.ndarray]:
+    """(row, days) of each cell in each band that it touches."""
     entry, leave = cells["entry_band"].to_numpy(), cells["exit_band"].to_numpy()
     n = cells["n"].to_numpy().astype(float)
     before, inside = cells["days_before_entry"].to_numpy(), cells["days_in_exit_band"].to_numpy()
-    number = len(edges) - 1
-    keys, days = [], []
-    for band in range(number):
-        touched = (entry <= band) & (leave >= band)
-        if not touched.any():
-            continue
-        width = edges[band + 1] - edges[band]
+    rows, days = [np.empty(0, dtype=np.int64)], [np.empty(0)]
+    for band, width in enumerate(np.diff(edges)):
+        touched = np.flatnonzero((entry <= band) & (leave >= band))
         spent = np.where(leave[touched] == band, inside[touched], n[touched] * width)
-        spent = spent - np.where(entry[touched] == band, before[touched], 0.0)
-        keys.append(code[touched] * number + band)
-        days.append(spent)
-    if not keys:
-        return np.empty(0, dtype=np.int64), np.empty(0)
-    return np.concatenate(keys), np.concatenate(days)
+        rows.append(row_of(code[touched], band))
+        days.append(spent - np.where(entry[touched] == band, before[touched], 0.0))
+    return np.concatenate(rows), np.concatenate(days)
