@@ -825,6 +825,14 @@ def proof_by_step() -> pl.DataFrame:
     )
 
 
+def evidence_needed() -> pl.DataFrame:
+    """The open questions and how much more each takes; those of single technicians are left to the export."""
+    return ask_table(
+        "evidence_needed",
+        f"select * from evidence_needed where topic <> 'technician_step' limit {ROWS_AT_MOST}",
+    )
+
+
 def staged_counts() -> dict[str, int]:
     """How many rows each contract table holds; absent tables count nothing."""
     from pipelines.contract import TABLES

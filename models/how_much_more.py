@@ -267,7 +267,8 @@ class Asked:
         self.ground, self.counts, self.step, self.half, self.inflation, self.row = (
             ground, counts, step, half, inflation, row,
         )  # fmt: skip
-        self.pace, self.code, self.rate, self.is_guess = ground.pace, outcome, None, False
+        self.pace, self.code, self.is_guess = ground.pace, outcome, False
+        self.rate: float | None = None
         self.outcome = trade_words.outcome(outcome)
         self.name = (
             f"{trade_words.capital(self.outcome)} {trade_words.AGE_BAND[AGE_BANDS[half]]} and "
@@ -293,8 +294,8 @@ class Asked:
 
     def _nothing_to_compare(self, lacks: str, why: str) -> dict:
         need = events_required(TARGET_RATIOS[0], HALF, self.inflation)
-        self.rate = self._rate(self.counts.all_events, self.counts.all_years)
-        years = self.pace.until(self.rate * self.pace.fresh_years[:, self.half], need)
+        rate = self.rate = self._rate(self.counts.all_events, self.counts.all_years)
+        years = self.pace.until(rate * self.pace.fresh_years[:, self.half], need)
         when = self._when([(TARGET_RATIOS[0], years)])
         installs = None if years is None else round(years * self.pace.installs_per_year)
         text = f"{self.name}: {why}. Were half of the installs from now on good and half not, both on record: {when}"
@@ -315,19 +316,19 @@ class Asked:
         shown = None if each else ratio_shown(self.have, share, self.inflation)
         shown = None if shown is None or np.isnan(shown) else shown
         target, need = self._next_target(share, each)
-        self.rate = self._rate(
+        rate = self.rate = self._rate(
             self.counts.events["good"][self.step] + self.counts.events["not_good"][self.step],
             self.counts.known_years(self.step),
         )
         known_share, now = self._known_share(), self.pace.years[0, self.half]
-        ahead = self.have + self.rate * known_share * (self.pace.years[:, self.half] - now)
+        ahead = self.have + rate * known_share * (self.pace.years[:, self.half] - now)
         years = self.pace.until(ahead, need)
         options = [(target, years)]
         of_large = max(events_required(LARGE_RATIO, share, self.inflation), self.have + each)
         years_large = self.pace.until(ahead, of_large)
         if self.have < of_large < need:
             options.insert(0, (LARGE_RATIO, years_large))
-        of_install = self.rate * known_share * now / self.pace.installs
+        of_install = rate * known_share * now / self.pace.installs
         installs = round((need - self.have) / of_install) if of_install > 0 else None
         takes = f" A ratio of {target:.3g} takes about {rounded(need)} in all" + (
             f", or the records of about {rounded(installs)} more installs followed as long as these."
@@ -382,7 +383,7 @@ class Asked:
     def _when(self, options: list[tuple[float, float | None]]) -> str:
         """When which ratio would show, with the pace that this assumes. options : pairs of ratio and years."""
         guess = ""
-        if self.is_guess:
+        if self.is_guess and self.rate:
             guess = (
                 f"So few say little of how often they come: reckoned with {100 * self.rate:.1f} in 100 systems a year. "
             )
@@ -522,10 +523,10 @@ def _of_years_in_service(ground: Ground) -> list[dict]:
 
 
 def _of_training(ground: Ground) -> list[dict]:
-    """Steps whose courses have too few people to say whether they worked."""
+    """Steps whose courses have too few people to say whether they worked, or leave it unclear."""
     told = {
-        step: (people, recent)
-        for step, people, recent in ground.con.sql(
+        step: (people, a_year)
+        for step, people, a_year in ground.con.sql(
             "select step::varchar, count(distinct technician_id), "
             "count(distinct technician_id) filter (held_on > $day::date - interval 24 month) / 2.0 "
             "from staged_training where held_on <= $day and step is not null group by 1",
@@ -534,24 +535,50 @@ def _of_training(ground: Ground) -> list[dict]:
     }
     if not told:
         return [{
-            "topic": "training_effect", "lacks": "people", "counted": "technicians trained", "have": 0, "need": TRAINED_AT_LEAST,
+            "topic": "training_effect", "lacks": "people", "counted": "technicians trained", "have": 0,
+            "need": TRAINED_AT_LEAST,
             "text": "Whether training works: no course is on record with its step and day. Load `training`; at least "
             f"{TRAINED_AT_LEAST} people trained in a step, and others who were not, are needed for a first answer.",
         }]  # fmt: skip
+    found = _training_effects(ground)
     rows = []
     for step in STEPS:
         people, a_year = told.get(step, (0, 0.0))
-        if not 0 < people < TRAINED_AT_LEAST:
+        if step in found:
+            people, need = found[step]["technicians_trained"] or people, _people_needed(found[step])
+        else:
+            need = TRAINED_AT_LEAST
+        if not 0 < people < need:
             continue
-        years = (TRAINED_AT_LEAST - people) / a_year if a_year else None
+        years = (need - people) / a_year if a_year else None
         when = f", {trade_words.time(years)} at the pace of the last 2 years" if years is not None else ""
+        what = "for a first answer" if need == TRAINED_AT_LEAST else "to see a change of 10 points"
         rows.append({
             "topic": "training_effect", "lacks": "people", "step": step, "counted": "technicians trained", "have": people,
-            "need": TRAINED_AT_LEAST, "years_at_todays_pace": years, "from_on": ground.pace.on(years),
-            "text": f"Whether training in {trade_words.STEP[step]} works: {people} trained so far; {TRAINED_AT_LEAST} at least "
-            f"for a first answer{when}.",
+            "need": need, "years_at_todays_pace": years, "from_on": ground.pace.on(years),
+            "text": f"Whether training in {trade_words.STEP[step]} works: {people} trained so far; about {need} at least {what}"
+            f"{when}.",
         })  # fmt: skip
     return rows
+
+
+def _training_effects(ground: Ground) -> dict[str, dict]:
+    """The rows of `training_effect` by step, where it has been worked out."""
+    if not ground.con.sql("select 1 from duckdb_tables() where table_name = 'training_effect'").fetchall():
+        return {}
+    frame = ground.con.sql("select step, technicians_trained, low, high, evidence from training_effect").pl()
+    return {row["step"]: row for row in frame.iter_rows(named=True)}
+
+
+def _people_needed(found: dict) -> int:
+    """People trained with whom a change of 10 points would show, 4 times in 5; 0 where what there is, is clear already."""
+    low, high, people = found["low"], found["high"], found["technicians_trained"] or 0
+    if found["evidence"] == "too_few" or low is None or high is None:
+        return max(TRAINED_AT_LEAST, people + 1)
+    if found["evidence"] != "unclear":
+        return 0
+    error, wanted = (high - low) / (2 * Z95), CHANGE_TO_FIND / (Z95 + Z_POWER)
+    return int(np.ceil(people * (error / wanted) ** 2))
 
 
 # --- technicians
