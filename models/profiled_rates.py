@@ -56,33 +56,73 @@ class Rows:
     """The look-ups of a set of rows, worked out once for all outcomes and all contrasts.
 
     stratum : [rows] the technician's number. level : for each term [rows] the level's number, and how many there are.
+    kind : [rows] the number of the row's combination of levels: all rows of a kind have one hazard. kind_level : for each
+    term [kinds].
     """
 
     stratum: np.ndarray
     strata: int
     level: list[np.ndarray]
     levels: list[int]
+    kind: np.ndarray = field(init=False, repr=False)
+    kind_level: list[np.ndarray] = field(init=False, repr=False)
     by_stratum: list[_CrossTable] = field(init=False, repr=False)
     by_pair: dict[tuple[int, int], _CrossTable] = field(init=False, repr=False)
-    _grouped: dict[int, _Grouping] = field(init=False, repr=False, default_factory=dict)
+    _grouped: dict[str, _Grouping] = field(init=False, repr=False, default_factory=dict)
 
     def __post_init__(self) -> None:
+        code = np.zeros(len(self.stratum), dtype=np.int64)
+        for level, number in zip(self.level, self.levels, strict=True):
+            code *= number
+            code += level
+        kinds, self.kind = _numbered(code, int(np.prod(self.levels, dtype=float)))
+        self.kind_level = []
+        for number in reversed(self.levels):
+            self.kind_level.insert(0, kinds % number)
+            kinds = kinds // number
         self.by_stratum = [
             _CrossTable(self.stratum, self.strata, level, number)
             for level, number in zip(self.level, self.levels, strict=True)
         ]
         self.by_pair = {
-            (i, j): _CrossTable(self.level[i], self.levels[i], self.level[j], self.levels[j])
+            (i, j): _CrossTable(self.kind_level[i], self.levels[i], self.kind_level[j], self.levels[j])
             for i in range(len(self.level))
             for j in range(i + 1, len(self.level))
         }
 
-    def grouped(self, place: int) -> _Grouping:
-        """The rows by the levels of one term; place -1: by stratum."""
-        if place not in self._grouped:
-            level, number = (self.stratum, self.strata) if place < 0 else (self.level[place], self.levels[place])
-            self._grouped[place] = _Grouping(level, number)
-        return self._grouped[place]
+    @property
+    def kinds(self) -> int:
+        return len(self.kind_level[0]) if self.kind_level else 1
+
+    def of_stratum(self) -> _Grouping:
+        """The rows by stratum."""
+        if "stratum" not in self._grouped:
+            self._grouped["stratum"] = _Grouping(self.stratum, self.strata)
+        return self._grouped["stratum"]
+
+    def of_kind(self) -> _Grouping:
+        """The rows by kind."""
+        if "kind" not in self._grouped:
+            self._grouped["kind"] = _Grouping(self.kind, self.kinds)
+        return self._grouped["kind"]
+
+    def kinds_of(self, place: int) -> _Grouping:
+        """The kinds by the levels of one term."""
+        name = f"kinds of {place}"
+        if name not in self._grouped:
+            self._grouped[name] = _Grouping(self.kind_level[place], self.levels[place])
+        return self._grouped[name]
+
+
+def _numbered(code: np.ndarray, codes: int) -> tuple[np.ndarray, np.ndarray]:
+    """The different codes in order, and which of them each is; codes : how many there could be."""
+    if codes > 4 * len(code):
+        return np.unique(code, return_inverse=True)
+    number = np.zeros(codes, dtype=np.int32)
+    number[code] = 1
+    found = np.flatnonzero(number)
+    number[found] = np.arange(len(found))
+    return found, number[code]
 
 
 class _CrossTable:
@@ -90,7 +130,7 @@ class _CrossTable:
 
     def __init__(self, left: np.ndarray, lefts: int, right: np.ndarray, rights: int) -> None:
         key = left.astype(np.int64) * rights + right
-        pairs, self.place = np.unique(key, return_inverse=True)
+        pairs, self.place = _numbered(key, lefts * rights)
         self.shape = (lefts, rights)
         self.pairs = len(pairs)
         self.columns = (pairs % rights).astype(np.int32)
@@ -107,8 +147,10 @@ class _Grouping:
     """Sums over the rows of each level, for many columns at once."""
 
     def __init__(self, level: np.ndarray, levels: int) -> None:
-        self.order = np.argsort(level, kind="stable").astype(np.int32)
-        self.starts = np.searchsorted(level[self.order], np.arange(levels + 1)).astype(np.int32)
+        # short numbers are put in order in one go
+        short = level.astype(np.uint16) if levels <= 2**16 else level
+        self.order = np.argsort(short, kind="stable").astype(np.int32)
+        self.starts = np.concatenate([[0], np.cumsum(np.bincount(level, minlength=levels))]).astype(np.int32)
         self.shape = (levels, len(level))
 
     def sums(self, weight: np.ndarray, columns: np.ndarray) -> np.ndarray:
@@ -190,7 +232,7 @@ class _Newton:
         band_events: np.ndarray | None,
     ) -> None:
         self.rows, self.terms, self.events, self.shape, self.bands = rows, terms, events, shape, bands
-        self.years = years.astype(float).copy()
+        self.years = np.array(years, dtype=float)
         self.band_events = np.zeros(0) if band_events is None else band_events
         every: list[Term] = terms if bands is None else [*terms, bands]
         self.slices, total = [], 0
@@ -203,6 +245,7 @@ class _Newton:
             if term.precision is not None:
                 self.precision[part] = term.precision
         self.stratum_events = np.bincount(rows.stratum, events, minlength=rows.strata)
+        self.kind_events = np.bincount(rows.kind, events, minlength=rows.kinds)
         self._leave_out_what_has_no_events()
 
     def _leave_out_what_has_no_events(self) -> None:
@@ -232,26 +275,27 @@ class _Newton:
     def _at(self, coefficients: np.ndarray) -> _State:
         """Everything that the likelihood and its derivatives need at these coefficients."""
         rows = self.rows
-        eta = np.zeros(len(rows.stratum))
+        eta_of_kind = np.zeros(rows.kinds)
         for place, term in enumerate(self.terms):
-            eta += (term.without_zeros @ coefficients[self.slices[place]])[rows.level[place]]
-        hazard = np.exp(np.clip(eta, -60.0, 60.0))
-        value = float(self.events @ eta)
+            eta_of_kind += (term.without_zeros @ coefficients[self.slices[place]])[rows.kind_level[place]]
+        hazard_of_kind = np.exp(np.clip(eta_of_kind, -60.0, 60.0))
+        value = float(self.kind_events @ eta_of_kind)
         if self.bands is None:
-            band_rate, time = np.ones(1), self.years
+            band_rate, expected = np.ones(1), self.years.copy()
         else:
             band_eta = self.bands.matrix @ coefficients[self.slices[-1]]
             band_rate = np.exp(np.clip(band_eta, -60.0, 60.0))
-            time = self.years @ band_rate
+            expected = self.years @ band_rate
             value += float(self.band_events @ band_eta)
-        expected = time * hazard
+        hazard = hazard_of_kind[rows.kind]
+        expected *= hazard
         by_stratum = np.bincount(rows.stratum, expected, minlength=rows.strata)
         counted = (self.stratum_events + self.shape) > 0
         value -= float(
             (self.stratum_events[counted] + self.shape) @ np.log(np.maximum(by_stratum[counted] + self.shape, 1e-300))
         )
         value -= 0.5 * float(self.precision @ coefficients**2)
-        return _State(coefficients, eta, hazard, band_rate, expected, by_stratum, value)
+        return _State(coefficients, eta_of_kind, hazard_of_kind, hazard, band_rate, expected, by_stratum, value)
 
     def _derivatives(self, state: _State) -> tuple[np.ndarray, np.ndarray]:
         """Gradient and information, priors included."""
@@ -261,12 +305,15 @@ class _Newton:
             weight = factor / (state.by_stratum + self.shape)
         factor, weight = (np.where(np.isfinite(part), part, 0.0) for part in (factor, weight))
         of_row = factor[rows.stratum]
-        fitted = state.expected * of_row
+        years = self.years[:, None] if self.bands is None else self.years
+        # all rows of a kind have one hazard: what is fitted to a kind is its hazard times its technicians' time
+        fitted_time = state.hazard_of_kind[:, None] * rows.of_kind().sums(of_row, years)
+        fitted = fitted_time @ state.band_rate
         gradient = self.event_score - self.precision * state.coefficients
         information = np.diag(self.precision)
         sums = np.zeros((rows.strata, self.total))
         for i, term in enumerate(terms):
-            by_level = np.bincount(rows.level[i], fitted, minlength=rows.levels[i])
+            by_level = np.bincount(rows.kind_level[i], fitted, minlength=rows.levels[i])
             gradient[slices[i]] -= term.transposed @ by_level
             information[slices[i], slices[i]] += term.squared(by_level)
             sums[:, slices[i]] = rows.by_stratum[i].times(state.expected, term)
@@ -276,13 +323,12 @@ class _Newton:
                 information[slices[j], slices[i]] = block.T
         if self.bands is not None:
             part, meaning = slices[-1], state.band_rate[:, None] * self.bands.matrix
-            level_hazard = state.hazard * of_row
-            by_band = state.band_rate * (level_hazard @ self.years)
+            by_band = state.band_rate * fitted_time.sum(axis=0)
             gradient[part] -= self.bands.matrix.T @ by_band
             information[part, part] += self.bands.matrix.T @ (by_band[:, None] * self.bands.matrix)
-            sums[:, part] = rows.grouped(-1).sums(state.hazard, self.years) @ meaning
+            sums[:, part] = rows.of_stratum().sums(state.hazard, self.years) @ meaning
             for i, term in enumerate(terms):
-                block = term.transposed @ (rows.grouped(i).sums(level_hazard, self.years) @ meaning)
+                block = term.transposed @ (rows.kinds_of(i).sums(np.ones(rows.kinds), fitted_time) @ meaning)
                 information[slices[i], part] = block
                 information[part, slices[i]] = block.T
         information -= sums.T @ (weight[:, None] * sums)
@@ -320,7 +366,7 @@ class _Newton:
             covariance=covariance,
             is_estimable=estimable,
             log_likelihood=state.value,
-            linear=state.eta,
+            linear=state.eta_of_kind[self.rows.kind],
             expected=state.expected,
             stratum_events=self.stratum_events,
             stratum_expected=state.by_stratum,
@@ -336,17 +382,21 @@ class _Newton:
         parts = [table.times(state.expected, term) for table, term in zip(rows.by_stratum, self.terms, strict=True)]
         if self.bands is not None:
             meaning = state.band_rate[:, None] * self.bands.matrix
-            parts.append(rows.grouped(-1).sums(state.hazard, self.years) @ meaning)
+            parts.append(rows.of_stratum().sums(state.hazard, self.years) @ meaning)
         with np.errstate(divide="ignore", invalid="ignore"):
             return np.nan_to_num(np.concatenate(parts, axis=1) / state.by_stratum[:, None])
 
 
 @dataclass(frozen=True)
 class _State:
-    """Where a fit stands. eta, hazard, expected : [rows]. band_rate : [bands]. by_stratum : [strata]."""
+    """Where a fit stands.
+
+    eta_of_kind, hazard_of_kind : [kinds]. hazard, expected : [rows]. band_rate : [bands]. by_stratum : [strata].
+    """
 
     coefficients: np.ndarray
-    eta: np.ndarray
+    eta_of_kind: np.ndarray
+    hazard_of_kind: np.ndarray
     hazard: np.ndarray
     band_rate: np.ndarray
     expected: np.ndarray
