@@ -7,24 +7,45 @@ import polars as pl
 
 _COUNTS = dict.fromkeys(("applicable", "known", "good", "failed", "ticked_only", "not_done", "skipped", "unknown", "disputed"), "bigint")  # fmt: skip
 _RATES = dict.fromkeys(("rate", "rate_if_unknown_bad", "rate_if_unknown_good"), "double")
+_PROOF = {"proof_checked": "bigint", "proof_agrees": "bigint", "proof_low": "double", "proof_high": "double"}
 _FUNNEL = dict.fromkeys(("limit_low_95", "limit_high_95", "limit_low_998", "limit_high_998"), "double")
 
 SCHEMA: dict[str, dict[str, str]] = {
     "technician_step": {
         "technician_id": "varchar", "crew": "varchar", "branch": "varchar", "step": "varchar",
         **_COUNTS, **_RATES,
+        "credited_by_step": "bigint", "expected_rate": "double",
         "rate_adjusted": "double", "rate_low": "double", "rate_high": "double", "fleet_rate": "double",
-        "target": "double", **_FUNNEL, "flag": "varchar", "proof_missing": "boolean", "recent_rate": "double",
-        "change": "varchar", "changed_on": "date", "chance_below": "double", "chance_above": "double",
+        "target": "double", **_FUNNEL, "flag": "varchar", "proof_missing": "boolean", "recent_known": "bigint",
+        "recent_rate": "double", "recent_low": "double", "recent_high": "double",
+        "change": "varchar", "changed_on": "date", "change_seen_on": "date", "change_with": "varchar",
+        "known_before": "bigint", "rate_before": "double", "rate_before_low": "double", "rate_before_high": "double",
+        "known_since": "bigint", "rate_since": "double", "rate_since_low": "double", "rate_since_high": "double",
+        "chance_below": "double", "chance_above": "double", **_PROOF,
     },
     "group_step": {
         "group_kind": "varchar", "group": "varchar", "step": "varchar", **_COUNTS, **_RATES,
-        "low": "double", "high": "double", "rate_adjusted": "double", "rate_low": "double", "rate_high": "double",
-        "fleet_rate": "double",
+        "low": "double", "high": "double", "expected_rate": "double",
+        "rate_adjusted": "double", "rate_low": "double", "rate_high": "double", "fleet_rate": "double",
+        "same_people_known": "bigint", "same_people_rate": "double", "same_people_low": "double",
+        "same_people_high": "double", **_PROOF,
     },
     "month_step": {
         "month": "date", "crew": "varchar", "step": "varchar", **_COUNTS, **_RATES,
-        "low": "double", "high": "double", "centre": "double", **_FUNNEL,
+        "low": "double", "high": "double", "expected_rate": "double", "centre": "double", **_FUNNEL, "change": "varchar",
+    },
+    "step_spread": {
+        "step": "varchar", "group_kind": "varchar", "groups": "bigint", "people": "bigint", "spread_people": "double",
+        "spread_within": "double", "share_between": "double", "share_by_chance": "double", "p_value": "double",
+    },
+    "inspection_check": {
+        "job_id": "varchar", "step": "varchar", "technician_id": "varchar", "inspected_on": "date",
+        "inspector_id": "varchar", "quantity": "varchar", "value": "double", "at_least": "double", "at_most": "double",
+        "unit": "varchar", "limit_id": "varchar", "state": "varchar", "is_within": "boolean", "agrees": "boolean",
+    },
+    "inspection_draw": {
+        "month": "date", "job_id": "varchar", "technician_id": "varchar", "jobs": "bigint", "chance": "double",
+        "is_measured_again": "boolean",
     },
     "step_effect": {
         "outcome": "varchar", "step": "varchar", "age_band": "varchar", "contrast": "varchar",
@@ -38,6 +59,11 @@ SCHEMA: dict[str, dict[str, str]] = {
         "negative_control_ratio": "double", "control_p_value": "double", "control_rejects": "boolean", "p_value": "double",
         "p_value_calibrated": "double", "q_value": "double",
         "evidence": "varchar",
+    },
+    "step_effect_sensitivity": {
+        "outcome": "varchar", "step": "varchar", "variant": "varchar", "age_band": "varchar",
+        "hazard_ratio": "double", "low": "double", "high": "double", "events": "bigint", "events_not_good": "bigint",
+        "hazard_ratio_main": "double", "is_outside": "boolean",
     },
     "incidence": {
         "outcome": "varchar", "step": "varchar", "arm": "varchar", "age_months": "integer", "at_risk": "bigint",

@@ -15,8 +15,9 @@ import polars as pl
 from scipy import stats
 
 from models import evidence
-from models.profiled_rates import RateFit, Rows, Term, fit_rates
-from models.rate_cells import DOES_NOT_BELONG, FAILED, NOT_DONE, TICKED_ONLY, UNKNOWN, RateCells
+from models.effect_rows import BAND_EDGES_YEARS, FIRST_LATE_BAND, SPLITS, EffectRows, level_term, two_way_term
+from models.profiled_rates import RateFit, Term, fit_rates
+from models.rate_cells import DOES_NOT_BELONG, UNKNOWN, RateCells
 from pipelines.contract import STEPS
 
 MAIN_OUTCOMES = ("compressor_failure", "callback")
@@ -26,16 +27,6 @@ LARGEST_LOG_RATIO = 6.0
 LARGEST_STANDARD_ERROR = 3.0
 # with this many events in every part the likelihood is a parabola: one step gives what a second fit would
 ENOUGH_FOR_PARABOLA, FEW_FOR_PARABOLA = 20, 5
-# edges of the age bands of the model in years; the ninth is open, the fifth begins what is late
-BAND_EDGES_YEARS = np.array([0.0, 0.25, 0.5, 1.0, 2.0, 3.0, 5.0, 8.0, 12.0])
-FIRST_LATE_BAND = 4
-
-# one fit for each way of splitting what is not good; every part of it stands in the model together with the unknown
-SPLITS: dict[str, dict[str, tuple[int, ...]]] = {
-    "whole": {"not_good": (FAILED, TICKED_ONLY, NOT_DONE)},
-    "by_kind": {"skipped": (TICKED_ONLY, NOT_DONE), "failed": (FAILED,)},
-    "proof_apart": {"without_ticked_only": (FAILED, NOT_DONE), "_ticked_only": (TICKED_ONLY,)},
-}
 AGE_BANDS = ("early", "late")
 
 
@@ -90,12 +81,12 @@ class StepEffects:
         self.pattern_half = cells.pattern * 2 + half
         # rates move slowly within these bands, and fewer bands make fewer rows
         self.band_place = np.searchsorted(BAND_EDGES_YEARS, cells.from_years + 0.01, side="right") - 1
-        self._split_rows: dict[str, _SplitRows] = {}
+        self._split_rows: dict[str, EffectRows] = {}
 
-    def split_rows(self, split: str) -> _SplitRows:
+    def split_rows(self, split: str) -> EffectRows:
         """The rows of one split, made once."""
         if split not in self._split_rows:
-            self._split_rows[split] = _SplitRows.of(self, split)
+            self._split_rows[split] = EffectRows.of(self.cells, self.in_fit, self.band_place, split, (FIRST_LATE_BAND,))
         return self._split_rows[split]
 
     def counted(self, outcome: str) -> tuple[np.ndarray, np.ndarray]:
@@ -128,8 +119,8 @@ class StepEffects:
         halves[0::2, :columns] = indicator
         halves[1::2, columns:] = indicator
         both = np.repeat(indicator, 2, axis=0)
-        group = _two_ways(np.bincount(own.rows.level[1], events, minlength=own.rows.levels[1]), own.periods)
-        by_age = {"bands": _levels(band_events), "band_events": band_events}
+        group = two_way_term(np.bincount(own.rows.level[1], events, minlength=own.rows.levels[1]), own.periods)
+        by_age = {"bands": level_term(band_events), "band_events": band_events}
 
         events_of = halves.T @ np.bincount(own.rows.level[0], events, minlength=len(halves))
         years_of = halves.T @ np.bincount(own.rows.level[0], years.sum(axis=1), minlength=len(halves))
@@ -194,73 +185,6 @@ class StepEffects:
             terms=[Term(halves), group, by_age["bands"]],
             events=float(events.sum()),
         )
-
-
-@dataclass(frozen=True)
-class _SplitRows:
-    """Rows added up over what one split does not tell apart.
-
-    place, band : row and age band here of each row of the cells that is `in_fit`. levels : [patterns here, steps] 0 reference, then the
-    contrasts' number. pattern_place : [patterns of the cells] pattern here. periods : how many there are.
-    """
-
-    contrasts: tuple[str, ...]
-    in_fit: np.ndarray
-    place: np.ndarray
-    band: np.ndarray
-    rows: Rows
-    levels: np.ndarray
-    pattern_place: np.ndarray
-    periods: int
-
-    @classmethod
-    def of(cls, effects: StepEffects, split: str) -> _SplitRows:
-        cells = effects.cells
-        parts = {**SPLITS[split], "_unknown": (UNKNOWN,)}
-        part_of = np.zeros(DOES_NOT_BELONG + 1, dtype=np.int64)
-        for number, levels in enumerate(parts.values(), 1):
-            part_of[list(levels)] = number
-        told = part_of[cells.levels]
-        base = len(parts) + 1
-        code = told @ base ** np.arange(len(STEPS), dtype=np.int64) if len(told) else np.zeros(0, dtype=np.int64)
-        codes, first, pattern_place = np.unique(code, return_index=True, return_inverse=True)
-        groups, periods = max(len(cells.groups), 1), max(len(cells.periods), 1)
-        chosen = effects.in_fit
-        band = effects.band_place[cells.band[chosen]]
-        pattern = pattern_place[cells.pattern[chosen]]
-        # equipment, joints and the years in which the life began stand together: one look-up, two sets of columns
-        group = cells.group[chosen] * periods + cells.period[chosen]
-        key = (cells.technician[chosen] * max(len(codes), 1) + pattern) * groups * periods + group
-        # one row for all early ages and one for all late ones
-        keys, place = np.unique(key * 2 + (band >= FIRST_LATE_BAND), return_inverse=True)
-        half, rest = keys % 2, keys // 2
-        group, rest = rest % (groups * periods), rest // (groups * periods)
-        pattern, technician = rest % max(len(codes), 1), rest // max(len(codes), 1)
-        rows = Rows(technician, len(cells.technicians), [pattern * 2 + half, group], [2 * len(codes), groups * periods])
-        return cls(tuple(parts), chosen, place, band, rows, told[first], pattern_place, periods)
-
-    def added(self, years: np.ndarray, events: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Years [rows, bands] and events [rows] of the cells' rows, added up here, and events [bands]."""
-        size, bands = len(self.rows.stratum), len(BAND_EDGES_YEARS)
-        own_years, own_events = years[self.in_fit], events[self.in_fit]
-        return (
-            np.bincount(self.place * bands + self.band, own_years, minlength=size * bands).reshape(size, bands),
-            np.bincount(self.place, own_events, minlength=size),
-            np.bincount(self.band, own_events, minlength=bands),
-        )
-
-
-def _levels(events: np.ndarray) -> Term:
-    """Age bands or groups, [levels] events of each: the level with most is the reference."""
-    number = len(events)
-    return Term(np.delete(np.eye(number), int(events.argmax()), axis=1) if number else np.zeros((0, 0)))
-
-
-def _two_ways(events: np.ndarray, periods: int) -> Term:
-    """Columns for equipment and joints and columns for the years a life began in, of their [groups * periods] levels."""
-    by_group, by_period = events.reshape(-1, periods).sum(axis=1), events.reshape(-1, periods).sum(axis=0)
-    group, period = _levels(by_group).matrix, _levels(by_period).matrix
-    return Term(np.concatenate([np.repeat(group, periods, axis=0), np.tile(period, (len(by_group), 1))], axis=1))
 
 
 def _tame(coefficients: np.ndarray) -> np.ndarray:
