@@ -145,7 +145,7 @@ def show() -> None:
         return
     age_of_the_figures(stamp)
     if page.title not in WORKS_WITHOUT_RECORDS and (stamp is None or stamp.jobs == 0):
-        components.first_run()
+        components.first_run(is_empty=stamp is None or stamp.last_load is None)
         return
     try:
         page.run()

@@ -201,9 +201,10 @@ def job_table(steps: pl.DataFrame, which: JobFilter, key: str) -> None:
     )
 
 
-def first_run() -> None:
-    """Nothing has been loaded yet: say what this is for and what to do."""
-    answer("Nothing has been loaded yet, so there is nothing to judge.")
+def first_run(*, is_empty: bool = True) -> None:
+    """Nothing, or not one job, has been loaded yet: say what this is for and what to do."""
+    what = "Nothing" if is_empty else "No job"
+    answer(f"{what} has been loaded yet, so there is nothing to judge.")
     st.markdown(
         "Put in the records you have: commissioning sheets, service calls, gauge logs. Every step of every job is then "
         "judged from what was **measured**, and what is not known is counted apart from what was not done."
@@ -214,6 +215,16 @@ def first_run() -> None:
         "- **To look around first:** `slowfuse demo` makes an invented fleet."
     )
     st.page_link(DOCK_PAGE, label="Open the Loading dock", icon=":material/upload_file:")
+
+
+def not_told_yet(what: str, topic: str) -> None:
+    """Worked out, but the records are too few or say too little: how much more it takes, in words."""
+    needed = data.evidence_needed()
+    texts = needed.filter(pl.col("topic") == topic)["text"].to_list() if needed.height else []
+    answer(f"{what} cannot be told yet." + (f" {texts[0]}" if texts else ""))
+    for text in texts[1:]:
+        note(words.escaped(text))
+    st.page_link(DOCK_PAGE, label="What the records can answer", icon=":material/upload_file:")
 
 
 def not_fitted(what: str) -> None:

@@ -43,7 +43,11 @@ STATE_OF_COUNT = {
 def page() -> None:
     fleet = data.fleet_by_step()
     if fleet.is_empty():
-        components.not_fitted("How good each step is")
+        if data.stamp().fitted:
+            jobs = words.counted(data.stamp().jobs, "job")
+            components.answer(f"Nothing can be said yet: none of {jobs} says whose work it was.")
+        else:
+            components.not_fitted("How good each step is")
         return
     worst = _answer(fleet)
     components.how_counted(HOW_GOOD, "good")
@@ -100,6 +104,9 @@ def _answer(fleet: pl.DataFrame) -> str | None:
         components.answer(f"{sentence}; no single step has the {charts.TOO_FEW} jobs it takes to say more.")
         return None
     worst = judged.sort("short", descending=True).row(0, named=True)
+    if worst["good"] == worst["known"]:
+        components.answer(f"{sentence}; no step stands out as needing help.")
+        return str(worst["step"])
     flags = data.technicians_by_flag(worst["step"])
     people = sum(flags.values())
     sentence += (

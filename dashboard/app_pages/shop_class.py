@@ -26,13 +26,18 @@ HOW_EFFECT = (
 def page() -> None:
     needs = data.training_by_step()
     if needs.is_empty() and data.training_effect().is_empty():
-        if "training_need" in data.tables():
+        if "training_need" not in data.tables():
+            components.not_fitted("Whom to train in what")
+        elif not sum(data.technicians_by_flag().values()):
+            jobs = words.counted(data.stamp().jobs, "job")
+            components.answer(
+                f"Nothing can be said yet: none of {jobs} says both whose work it was and how it was done."
+            )
+        else:
             components.answer(
                 f"Of {words.counted(len(data.technicians()), 'person', 'people')} nobody is short of a target by more than "
                 "chance explains, so there is no class to hold."
             )
-        else:
-            components.not_fitted("Whom to train in what")
         return
     rules = data.house_rules()
     effects = data.training_effect()

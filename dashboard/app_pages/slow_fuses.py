@@ -28,7 +28,10 @@ HOW_BENEFIT = (
 def page() -> None:
     horizons = data.risk_horizons()
     if not horizons:
-        components.not_fitted("Which installs to visit first")
+        if data.stamp().fitted:
+            components.not_told_yet("Which installs to visit first", "install_risk")
+        else:
+            components.not_fitted("Which installs to visit first")
         return
     slot = st.container()
     with st.container(horizontal=True, vertical_alignment="top"):

@@ -103,8 +103,8 @@ def _answer(effects: pl.DataFrame, outcome: str) -> None:
     best = _strongest(effects)
     if best is None:
         components.answer(
-            f"Not settled yet: {words.counted(events, 'failure' if outcome == 'compressor_failure' else 'event')} so far "
-            f"cannot tell whether any step that was not good goes with more {words.outcomes(outcome)}; that is not the "
+            f"Not settled yet: {words.counted(events, 'failure' if outcome == 'compressor_failure' else 'event')} on jobs with "
+            f"a known step cannot tell whether any step that was not good goes with more {words.outcomes(outcome)}; that is not the "
             "same as no effect."
         )
         return
