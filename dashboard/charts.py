@@ -270,15 +270,18 @@ def months(trend: pl.DataFrame, look: Look) -> Picture:
     return dressed(alt.layer(*layers).properties(height=230), look)
 
 
-ESTIMATES = ("adjusted", "calibrated", "crude", "control")
+ESTIMATES = ("adjusted", "calibrated", "drawn_in", "crude", "control")
 ESTIMATE_WORD = {
     "adjusted": "Adjusted",
     "calibrated": "Calibrated by the control",
+    "drawn_in": "Drawn in, for small fleets",
     "crude": "Crude",
     "control": "Control: no step can cause it",
 }
-ESTIMATE_SIGN = {"adjusted": "●", "calibrated": "■", "crude": "◆", "control": "▲"}
-ESTIMATE_SHAPE = {"adjusted": "circle", "calibrated": "square", "crude": "diamond", "control": "triangle-up"}
+ESTIMATE_SIGN = {"adjusted": "●", "calibrated": "■", "drawn_in": "▬", "crude": "◆", "control": "▲"}
+ESTIMATE_SHAPE = {
+    "adjusted": "circle", "calibrated": "square", "drawn_in": "stroke", "crude": "diamond", "control": "triangle-up",
+}  # fmt: skip
 
 
 def effects_long(effects: pl.DataFrame) -> pl.DataFrame:
@@ -287,6 +290,7 @@ def effects_long(effects: pl.DataFrame) -> pl.DataFrame:
     for kind, value, low, high in (
         ("adjusted", "hazard_ratio", "low", "high"),
         ("calibrated", "hazard_ratio_calibrated", "low_calibrated", "high_calibrated"),
+        ("drawn_in", "hazard_ratio_shrunk", "low_shrunk", "high_shrunk"),
         ("crude", "hazard_ratio_crude", None, None),
         ("control", "negative_control_ratio", None, None),
     ):
@@ -339,7 +343,10 @@ def effects_with_interval(
         )
     )
     present = [kind for kind in kinds if kind in set(frame["kind"].to_list())]
-    tone = {"adjusted": look.not_good, "calibrated": look.second, "crude": look.quiet, "control": look.ink}
+    tone = {
+        "adjusted": look.not_good, "calibrated": look.second, "drawn_in": look.third, "crude": look.quiet,
+        "control": look.ink,
+    }  # fmt: skip
     tones = alt.Scale(domain=[ESTIMATE_WORD[k] for k in present], range=[tone[k] for k in present])
     colour = alt.Color("kind_word:N", scale=tones, legend=None)
     shape = alt.Shape(

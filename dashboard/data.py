@@ -568,6 +568,32 @@ def step_effect(outcome: str, contrast: str = "not_good") -> pl.DataFrame:
     )
 
 
+def sensitivity(outcome: str) -> pl.DataFrame:
+    """The ratios of one outcome under each other choice, where there were events enough."""
+    return ask_table(
+        "step_effect_sensitivity",
+        "select * from step_effect_sensitivity where outcome = $outcome and hazard_ratio is not null "
+        "order by list_position($steps, step::varchar), variant, age_band",
+        outcome=outcome,
+        steps=list(STEPS),
+    )
+
+
+def years_in_service(step: str) -> pl.DataFrame:
+    return ask_table("years_in_service", "select * from years_in_service where step = $step order by arm", step=step)
+
+
+def evidence_needed_for(outcome: str, step: str) -> pl.DataFrame:
+    """What is still open on one step and outcome, and how much more it takes."""
+    return ask_table(
+        "evidence_needed",
+        "select * from evidence_needed where topic = 'step_effect' and outcome = $outcome and step = $step "
+        "order by age_band",
+        outcome=outcome,
+        step=step,
+    )
+
+
 def incidence(outcome: str, step: str) -> pl.DataFrame:
     return ask_table(
         "incidence",

@@ -81,12 +81,21 @@ EVIDENCE = {
 }
 EVIDENCE_SIGN = {"clear": "●", "leaning": "◐", "unclear": "○", "too_few": "–"}
 PRIORITY = {"first": "First", "next": "Next", "later": "Later"}
-AGE_BAND = {"early": "First 2 years", "late": "After 2 years", "all": "All years"}
+AGE_BAND = {
+    "early": "First 2 years", "late": "After 2 years", "all": "All years", "years_0_2": "First 2 years",
+    "years_2_5": "2 to 5 years", "years_5_on": "After 5 years",
+}  # fmt: skip
 CONTRAST = {
     "not_good": "Not good against good",
     "skipped": "Not done or ticked only, against good",
     "failed": "Outside its limit against good",
     "without_ticked_only": "Not good, ticked-only jobs left out",
+}
+VARIANT = {
+    "three_bands": "Ages cut at 2 and 5 years",
+    "complete_jobs": "Only jobs with every step known",
+    "without_first_3_months": "Without the first 3 months",
+    "without_technicians": "Technicians not told apart",
 }
 ARM = {"good": "good", "not_good": "not good"}
 OUTCOME = {

@@ -21,10 +21,23 @@ HOW_CURVE = (
     "as gone, not as healthy (Aalen-Johansen). The shading is a 95 % interval. Not adjusted for anything. A "
     f"curve is drawn as long as {charts.FOLLOWED_AT_LEAST} systems are still followed."
 )
+HOW_SERVICE = (
+    "Average years in service within so many years, counted up to a compressor failure or a retirement because of the "
+    "compressor (the area under the survival curve), not adjusted for anything. It is told as far as at least 10 systems "
+    "on each side are still followed."
+)
+HOW_OTHERWISE = (
+    "The same fit with one thing chosen otherwise. A ratio that leaves its own 95 % interval hangs on that choice. "
+    "Without telling technicians apart, careless hands in general count for every step they leave out: where that line "
+    "stands far above the others, the person explains part of the difference."
+)
 HOW_COST = (
     "Extra events a year: for every job not good and still followed, what is predicted less what would be predicted had "
     "the step been good; times the cost of such an event. Only links that are clear or leaning are counted."
 )
+
+# with fewer failures than this in an age band the answer drawn toward 1 is said too
+SMALL_FLEET_EVENTS = 150
 
 
 def page() -> None:
@@ -70,7 +83,10 @@ def page() -> None:
     with st.container(horizontal=True, vertical_alignment="bottom"):
         best = _strongest(effects)
         step = components.pick_step(best["step"] if best else None)
+    _open_question(outcome, step)
     _curve(outcome, step)
+    _years_in_service(step)
+    _otherwise(effects, outcome, step)
     _cost()
     _notes()
     state = st.session_state.get("state")
@@ -108,6 +124,7 @@ def _answer(effects: pl.DataFrame, outcome: str) -> None:
             "same as no effect."
         )
         return
+    houses = best.get("houses") or 1
     calibrated = best.get("hazard_ratio_calibrated")
     extra = ""
     if best["evidence"] == "leaning":
@@ -123,7 +140,19 @@ def _answer(effects: pl.DataFrame, outcome: str) -> None:
             f", and {words.times(calibrated)} times ({words.times_range(best['low_calibrated'], best['high_calibrated'])}) "
             "after the check on an outcome no step can cause"
         )
+    if best["events"] < SMALL_FLEET_EVENTS and best.get("hazard_ratio_shrunk") is not None:
+        sentence += (
+            f". With so few failures a ratio that stands out tends to be too high: drawn in, "
+            f"{words.times(best['hazard_ratio_shrunk'])} times "
+            f"({words.times_range(best['low_shrunk'], best['high_shrunk'])})"
+        )
     components.answer(sentence + ".")
+    if houses > 1:
+        components.note(
+            f"The records of {houses - 1} other {'contractor' if houses == 2 else 'contractors'} are counted with ours: "
+            f"{words.count(best['events_own'])} of these {words.count(best['events'])} are our own, and only those open "
+            "our jobs below."
+        )
 
 
 def _pictures(effects: pl.DataFrame, outcome: str) -> None:
@@ -146,7 +175,7 @@ def _pictures(effects: pl.DataFrame, outcome: str) -> None:
     if len(control):
         p = float(control[0])
         name = words.outcome(data.house_rules().negative_control).lower()
-        if p < 0.05:
+        if "control_rejects" in effects.columns and effects["control_rejects"].any():
             components.note(
                 f"**The control strays from 1** ({name} calls, joint test p = {words.p_value(p)}): part of the difference "
                 "comes from something other than the steps. Read the calibrated ratios; they take out as much as the "
@@ -209,6 +238,66 @@ def _table(effects: pl.DataFrame) -> None:
             "whole ratio (VanderWeele and Ding 2017). *q*: the share of false alarms to expect among all that look as "
             "good as this one."
         )
+
+
+def _open_question(outcome: str, step: str) -> None:
+    """Where a ratio is not settled: how much more it takes."""
+    needed = data.evidence_needed_for(outcome, step)
+    for text in needed["text"].to_list() if needed.height else []:
+        st.markdown(f"- {words.escaped(text)}")
+
+
+def _years_in_service(step: str) -> None:
+    rows = data.years_in_service(step)
+    texts = list(dict.fromkeys(text for text in rows["text"].to_list() if text)) if rows.height else []
+    if texts:
+        components.note(" ".join(texts))
+        components.how_counted(HOW_SERVICE, "service")
+
+
+def _otherwise(effects: pl.DataFrame, outcome: str, step: str) -> None:
+    """The ratio of the step under other choices, and how many ratios of the outcome hang on one."""
+    if "contrast" not in effects.columns or effects["contrast"][0] != "not_good":
+        return
+    rows = data.sensitivity(outcome)
+    if rows.is_empty():
+        return
+    outside = rows.filter(pl.col("is_outside") & (pl.col("variant") != "without_technicians"))
+    own = rows.filter(pl.col("step") == step)
+    with st.expander(
+        "Would it be another ratio, had we counted otherwise?", icon=":material/compare:", key="otherwise"
+    ):
+        components.note(
+            f"Of {words.counted(rows.filter(pl.col('variant') != 'without_technicians').height, 'ratio')} counted "
+            f"otherwise for {words.outcomes(outcome)}, {words.count(outside.height)} "
+            f"{'leaves' if outside.height == 1 else 'leave'} the 95 % interval of the one shown above; a few do so by "
+            "chance."
+        )
+        if own.is_empty():
+            components.note(f"{words.step(step)}: too few events to count it otherwise.")
+        else:
+            st.dataframe(
+                pl.DataFrame(
+                    {
+                        "Counted": [words.VARIANT.get(v, v) for v in own["variant"]],
+                        "When": [words.AGE_BAND.get(band, band) for band in own["age_band"]],
+                        "Ratio (95 %)": [
+                            f"{words.times(v)} ({words.times_range(lo, hi)})"
+                            for v, lo, hi in zip(own["hazard_ratio"], own["low"], own["high"], strict=True)
+                        ],
+                        "As shown above": [words.times(v) for v in own["hazard_ratio_main"]],
+                        "Outside its interval": ["yes" if out else "no" for out in own["is_outside"]],
+                        "Events": own["events"],
+                        "of them not good": own["events_not_good"],
+                    }
+                ),
+                hide_index=True,
+                placeholder="–",
+                height="content",
+                column_config={"Counted": st.column_config.TextColumn(pinned=True)},
+                alt=f"{words.step(step)}: ratios under other choices, with intervals and counts",
+            )
+        components.how_counted(HOW_OTHERWISE, "otherwise")
 
 
 def _curve(outcome: str, step: str) -> None:
