@@ -57,15 +57,17 @@ class EffectRows:
         code = told @ base ** np.arange(len(STEPS), dtype=np.int64) if len(told) else np.zeros(0, dtype=np.int64)
         codes, first, pattern_place = np.unique(code, return_index=True, return_inverse=True)
         groups, periods = max(len(cells.groups), 1), max(len(cells.periods), 1)
-        chosen = in_fit
-        band = band_place[cells.band[chosen]]
-        pattern = pattern_place[cells.pattern[chosen]]
-        # equipment, joints and the years in which the life began stand together: one look-up, two sets of columns
-        group = cells.group[chosen] * periods + cells.period[chosen]
-        key = (cells.technician[chosen] * max(len(codes), 1) + pattern) * groups * periods + group
+        chosen = _all_or(in_fit)
         # one row for all ages of a stretch
         stretches = len(late_bands) + 1
-        keys, place = np.unique(key * stretches + np.searchsorted(late_bands, band, side="right"), return_inverse=True)
+        stretch = np.searchsorted(late_bands, band_place, side="right")
+        # equipment, joints and the years in which the life began stand together: one look-up, two sets of columns
+        key = cells.technician[chosen] * (max(len(codes), 1) * groups * periods * stretches)
+        key += (pattern_place * (groups * periods * stretches))[cells.pattern[chosen]]
+        key += cells.group[chosen].astype(np.int64) * (periods * stretches)
+        key += cells.period[chosen].astype(np.int64) * stretches
+        key += stretch[cells.band[chosen]]
+        keys, place = _numbered_in_runs(key)
         half, rest = keys % stretches, keys // stretches
         group, rest = rest % (groups * periods), rest // (groups * periods)
         pattern, technician = rest % max(len(codes), 1), rest // max(len(codes), 1)
@@ -75,17 +77,35 @@ class EffectRows:
             [pattern * stretches + half, group],
             [stretches * len(codes), groups * periods],
         )
-        return cls(tuple(parts), chosen, place, band, rows, told[first], pattern_place, periods)
+        band = band_place[cells.band[chosen]]
+        return cls(tuple(parts), in_fit, place, band, rows, told[first], pattern_place, periods)
 
     def added(self, years: np.ndarray, events: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Years [rows, bands] and events [rows] of the cells' rows, added up here, and events [bands]."""
         size, bands = len(self.rows.stratum), len(BAND_EDGES_YEARS)
-        own_years, own_events = years[self.in_fit], events[self.in_fit]
+        chosen = _all_or(self.in_fit)
+        own_years, own_events = years[chosen], events[chosen]
+        slot = self.place * bands
+        slot += self.band
+        # events are few beside the rows
+        came = np.flatnonzero(own_events)
         return (
-            np.bincount(self.place * bands + self.band, own_years, minlength=size * bands).reshape(size, bands),
-            np.bincount(self.place, own_events, minlength=size),
-            np.bincount(self.band, own_events, minlength=bands),
+            np.bincount(slot, own_years, minlength=size * bands).reshape(size, bands),
+            np.bincount(self.place[came], own_events[came], minlength=size),
+            np.bincount(self.band[came], own_events[came], minlength=bands),
         )
+
+
+def _all_or(in_fit: np.ndarray) -> slice | np.ndarray:
+    """Which rows to take, without a copy where it is all of them."""
+    return slice(None) if in_fit.all() else in_fit
+
+
+def _numbered_in_runs(key: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """The different keys in order, and which of them each is: like ones mostly lie together and are looked up as one."""
+    begins = np.flatnonzero(np.concatenate([[True], key[1:] != key[:-1]])[: len(key)])
+    keys, number = np.unique(key[begins], return_inverse=True)
+    return keys, np.repeat(number, np.diff(np.append(begins, len(key))))
 
 
 def level_term(events: np.ndarray) -> Term:

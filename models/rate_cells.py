@@ -63,7 +63,8 @@ class RateCells:
         years_off, events = self.outcomes[outcome]
         # a rest of rounding must not count as time
         years = self.years - years_off
-        return np.where(years > 1e-9, years, 0.0), events
+        years[years <= 1e-9] = 0.0
+        return years, events
 
 
 def decode(patterns: np.ndarray) -> np.ndarray:
