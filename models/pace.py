@@ -18,7 +18,7 @@ SOMEONE_ELSE = "(someone else)"
 MONTHS_A_YEAR = 12
 YEARS_AHEAD = 50
 # with less time than this at an age, the share followed there is taken from the younger ages
-YEARS_AT_LEAST = 5.0
+YEARS_AT_LEAST = 10.0
 # what leaves sight in a year of age, until the fleet is old enough to tell it itself
 LOST_A_YEAR = 0.05
 # a fleet younger than this has its installs of a year told from what there is
@@ -145,12 +145,12 @@ def _share_followed(followed: np.ndarray, possible: np.ndarray, from_years: np.n
     reliable = possible >= YEARS_AT_LEAST
     share = np.where(reliable, followed / np.maximum(possible, 1e-9), np.nan)
     share = np.clip(share, 0.0, 1.0)
-    known = np.flatnonzero(reliable & (share > 0))
-    if not len(known):
+    known = np.flatnonzero(reliable)
+    if not len(known) or share[known[0]] == 0:
         return np.exp(-LOST_A_YEAR * from_years)
     first, last = known[0], known[-1]
     span = from_years[last] - from_years[first]
-    lost = max(np.log(share[first] / share[last]) / span, 0.0) if span >= 2 else LOST_A_YEAR
+    lost = max(np.log(share[first] / max(share[last], 1e-6)) / span, 0.0) if span >= 2 else LOST_A_YEAR
     beyond = share[last] * np.exp(-lost * (from_years - from_years[last]))
     # an age without enough time between two that have it takes what the one before it has
     for band in range(len(share)):
