@@ -278,9 +278,9 @@ ESTIMATE_WORD = {
     "crude": "Crude",
     "control": "Control: no step can cause it",
 }
-ESTIMATE_SIGN = {"adjusted": "●", "calibrated": "■", "drawn_in": "▬", "crude": "◆", "control": "▲"}
+ESTIMATE_SIGN = {"adjusted": "●", "calibrated": "■", "drawn_in": "✚", "crude": "◆", "control": "▲"}
 ESTIMATE_SHAPE = {
-    "adjusted": "circle", "calibrated": "square", "drawn_in": "stroke", "crude": "diamond", "control": "triangle-up",
+    "adjusted": "circle", "calibrated": "square", "drawn_in": "cross", "crude": "diamond", "control": "triangle-up",
 }  # fmt: skip
 
 

@@ -77,15 +77,18 @@ def pills(label: str, options: Sequence[T], key: str, **how: Any) -> T | None:
     return value
 
 
-def several(label: str, options: Sequence[str], key: str, **how: Any) -> list[str]:
-    """Pills of which several may be on; all of them at first."""
+def several(
+    label: str, options: Sequence[str], key: str, default: Sequence[str] | None = None, **how: Any
+) -> list[str]:
+    """Pills of which several may be on; at first the default ones, else all of them."""
+    first = list(options if default is None else default)
 
     def read(raw: str) -> list[str] | None:
         return [option for option in options if option in raw.split(",")] or None
 
-    _seed(key, read, list(options))
+    _seed(key, read, first)
     value = st.pills(label, options, key=key, selection_mode="multi", **how)
-    _keep(key, ",".join(value), ",".join(options))
+    _keep(key, ",".join(value), ",".join(first))
     return value
 
 
