@@ -158,7 +158,7 @@ def _answer(effects: pl.DataFrame, outcome: str) -> None:
 def _kinds_at_first(effects: pl.DataFrame) -> list[str]:
     """What tells most: calibrated only where the control strays, drawn in only where there is little to go by."""
     strays = "control_rejects" in effects.columns and bool(effects["control_rejects"].any())
-    is_small = (effects["events"].max() or 0) < SMALL_FLEET_EVENTS
+    is_small = max(effects["events"].to_list(), default=0) < SMALL_FLEET_EVENTS
     kinds = {"calibrated": strays, "drawn_in": is_small}
     return [kind for kind in charts.ESTIMATES if kinds.get(kind, True)]
 
