@@ -11,15 +11,13 @@ import duckdb
 import numpy as np
 import polars as pl
 
-from models import beta_binomial, change, funnel
+from models import funnel, inspections, month_limits, own_trend, step_spread
+from models.adjusted_rates import ALL_STEPS, IS_GOOD, IS_KNOWN, WHOLE_JOB, JobMixes, Targets, with_adjusted
 from pipelines.contract import GOOD_STATES, KNOWN_STATES, SKIPPED_STATES, STEPS, UNKNOWN_STATES
 
 FLAG_MARGIN = 0.05
 FLAG_CHANCE = 0.975
 FEW_JOBS = 20
-WHOLE_JOB, ALL_STEPS = "whole_job", "all"
-# how many jobs of the fleet a rare combination of equipment, joints and season borrows
-BORROWED_JOBS = 20.0
 
 # one row for each job and step, and for each job as a whole, with what it can be grouped by
 _JOB_STEP = """
@@ -49,12 +47,14 @@ with instrument as (
     left join staged_job as job using (job_id)
     group by grade.job_id
 ), graded as (
-    select job_id, technician_id, step::varchar as step, state::varchar as state from step_grade
+    select job_id, technician_id, step::varchar as step, state::varchar as state,
+        coalesce(credited_by::varchar = 'step', false) as is_named
+    from step_grade
     union all
-    select job_id, technician_id, 'whole_job', state from whole_job
+    select job_id, technician_id, 'whole_job', state, false from whole_job
 )
 select graded.job_id, graded.technician_id, graded.step::fit_step as step, graded.state::fit_state as state,
-    job.finished_on,
+    graded.is_named, job.finished_on,
     coalesce(technician.crew, '') as crew,
     coalesce(nullif(job.branch, ''), technician.branch, '') as branch,
     coalesce(technician.firm, '') as firm,
@@ -78,27 +78,14 @@ left join instrument on instrument.job_id = graded.job_id and instrument.step = 
 where coalesce(job.finished_on <= $as_of, true)
 """
 
-# what the fleet reaches on each kind of job stands beside each job step: added up, it says what each one's own mix of jobs
-# would reach in the fleet's hands. As whole numbers, since sums of fractions depend on the order of the threads.
-_WITH_EXPECTED = f"""
+_KINDS = """
+create or replace temp table fit_kind as
+select (row_number() over (order by equipment, joints, season) - 1)::integer as kind, equipment, joints, season
+from (select distinct equipment, joints, season from fit_job_step_plain)
+"""
+_WITH_KIND = """
 create or replace temp table fit_job_step as
-with step_rate as (
-    select step, sum((state = 'passed')::double) / count(*) as rate
-    from fit_job_step_plain
-    where state in ('passed', 'failed', 'ticked_only', 'not_done')
-    group by step
-), stratum as (
-    select step, equipment, joints, season,
-        round(1e9 * (sum((state = 'passed')::double) + {BORROWED_JOBS} * any_value(step_rate.rate))
-            / (count(*) + {BORROWED_JOBS}))::bigint as expected_e9
-    from fit_job_step_plain
-    join step_rate using (step)
-    where state in ('passed', 'failed', 'ticked_only', 'not_done')
-    group by step, equipment, joints, season
-)
-select fit_job_step_plain.*, coalesce(expected_e9, 0) as expected_e9
-from fit_job_step_plain
-left join stratum using (step, equipment, joints, season)
+select job_step.*, kind from fit_job_step_plain as job_step join fit_kind using (equipment, joints, season)
 """
 
 _GROUP_KINDS = ("crew", "branch", "firm", "form", "instrument", "season", "equipment")
@@ -114,34 +101,37 @@ def prepare(con: duckdb.DuckDBPyConnection, as_of: date) -> None:
         "'cannot_tell', 'not_applicable', 'disputed')"
     )
     con.execute(_JOB_STEP, {"as_of": as_of})
-    con.execute(_WITH_EXPECTED)
+    con.execute(_KINDS)
+    con.execute(_WITH_KIND)
     con.execute("drop table fit_job_step_plain")
+    inspections.prepare(con, as_of)
 
 
 def clear(con: duckdb.DuckDBPyConnection) -> None:
     """Drop what `prepare` made."""
+    inspections.clear(con)
     con.execute("drop table if exists fit_job_step")
     con.execute("drop table if exists fit_job_step_plain")
+    con.execute("drop table if exists fit_kind")
     con.execute("drop type if exists fit_step")
     con.execute("drop type if exists fit_state")
 
 
 def _counted(con: duckdb.DuckDBPyConnection, keys: str, where: str = "true") -> pl.DataFrame:
-    """Counts and the expected rate by some keys and step, with step `all` over the nine steps."""
+    """Counts by some keys and step, with step `all` over the nine steps."""
     by_state = con.sql(
         f"""
         select {keys}, step::varchar as step, state::varchar as state, count(*) as jobs,
-            sum(expected_e9)::bigint as expected_e9
+            count(*) filter (is_named) as named
         from fit_job_step where {where} group by all
         """
     ).pl()
-    names = [name for name in by_state.columns if name not in ("step", "state", "jobs", "expected_e9")]
+    names = [name for name in by_state.columns if name not in ("step", "state", "jobs", "named")]
     every = by_state.filter(pl.col("step") != WHOLE_JOB).with_columns(step=pl.lit(ALL_STEPS))
 
-    def jobs(*states: str) -> pl.Expr:
-        return pl.col("jobs").filter(pl.col("state").is_in(states)).sum().cast(pl.Int64)
+    def jobs(*states: str, of: str = "jobs") -> pl.Expr:
+        return pl.col(of).filter(pl.col("state").is_in(states)).sum().cast(pl.Int64)
 
-    known = pl.col("state").is_in(KNOWN_STATES)
     return (
         pl.concat([by_state, every])
         .group_by(*names, "step")
@@ -155,12 +145,20 @@ def _counted(con: duckdb.DuckDBPyConnection, keys: str, where: str = "true") -> 
             skipped=jobs(*SKIPPED_STATES),
             unknown=jobs(*UNKNOWN_STATES),
             disputed=jobs("disputed"),
-            # up to here whole numbers below 2 to the 63rd, so that their sum does not depend on its order
-            expected=pl.col("expected_e9").filter(known).sum() / 1e9,
+            credited_by_step=jobs(*KNOWN_STATES, of="named"),
         )
-        .with_columns(expected=pl.when(pl.col("known") > 0).then(pl.col("expected") / pl.col("known")))
         .sort(*names, "step", nulls_last=True)
     )
+
+
+def _by_kind(con: duckdb.DuckDBPyConnection, keys: str, where: str = "true") -> pl.DataFrame:
+    """Known jobs by the same keys, step and kind of job."""
+    return con.sql(
+        f"""
+        select {keys}, step::varchar as step, kind, count(*) as known
+        from fit_job_step where {IS_KNOWN} and {where} group by all order by all
+        """
+    ).pl()
 
 
 def _with_rates(frame: pl.DataFrame) -> pl.DataFrame:
@@ -178,46 +176,60 @@ def _fleet_rates(con: duckdb.DuckDBPyConnection) -> dict[str, float]:
     return {step: rate for step, rate in fleet.select("step", "rate").iter_rows() if rate is not None}
 
 
-def _adjusted(frame: pl.DataFrame, fleet_rates: dict[str, float], targets: dict[str, float]) -> pl.DataFrame:
-    """Shrunken, adjusted rates with intervals and the chances beside the target, step by step."""
-    size = frame.height
-    columns = {
-        name: np.full(size, np.nan)
-        for name in ("rate_adjusted", "rate_low", "rate_high", "chance_below", "chance_above")
-    }
-    steps = frame["step"].to_numpy()
-    good, known = frame["good"].to_numpy().astype(float), frame["known"].to_numpy().astype(float)
-    expected = frame["expected"].cast(pl.Float64).to_numpy()
-    for step, fleet_rate in fleet_rates.items():
-        place = np.flatnonzero((steps == step) & (known > 0))
-        if not len(place):
-            continue
-        spread = beta_binomial.posterior(good[place], known[place], expected[place], fleet_rate)
-        columns["rate_adjusted"][place] = spread.mean()
-        columns["rate_low"][place], columns["rate_high"][place] = spread.interval()
-        target = targets.get(step, fleet_rate)
-        columns["chance_below"][place] = spread.chance_below(target - FLAG_MARGIN)
-        columns["chance_above"][place] = 1 - spread.chance_below(target + FLAG_MARGIN)
-    return frame.with_columns(**{name: pl.Series(values).fill_nan(None) for name, values in columns.items()})
+def _steps_hang_together(con: duckdb.DuckDBPyConnection) -> float:
+    """How many job steps say as much as one that stood alone: steps of one job go well or badly together.
+
+    The variance of a job's number of good steps over what it would be if its steps were independent at their technician's
+    own rates; 1 and above.
+    """
+    ((ratio,),) = con.sql(
+        f"""
+        with fleet as (
+            select step, avg(({IS_GOOD})::int) as rate from fit_job_step
+            where {IS_KNOWN} and step <> '{WHOLE_JOB}' group by step
+        ), own as (
+            select technician_id, step, (count(*) filter ({IS_GOOD}) + 2 * any_value(fleet.rate)) / (count(*) + 2) as rate
+            from fit_job_step join fleet using (step) where {IS_KNOWN} group by technician_id, step
+        ), job as (
+            -- whole numbers, since sums of fractions depend on the order of the threads
+            select job_id, sum(round(1e6 * (({IS_GOOD})::int - own.rate))::bigint) as apart,
+                sum(round(1e6 * own.rate * (1 - own.rate))::bigint) as alone
+            from fit_job_step as job_step
+            join own on own.technician_id is not distinct from job_step.technician_id and own.step = job_step.step
+            where {IS_KNOWN}
+            group by job_id
+        )
+        select sum((apart * apart)::hugeint)::double / nullif(1e6 * sum(alone)::double, 0) from job
+        """
+    ).fetchall()
+    return max(1.0, float(ratio or 1.0))
 
 
-def technician_step(con: duckdb.DuckDBPyConnection, as_of: date, targets: dict[str, float]) -> pl.DataFrame:
+def technician_step(
+    con: duckdb.DuckDBPyConnection, as_of: date, targets: dict[str, float], mixes: JobMixes | None = None
+) -> pl.DataFrame:
     """The table `technician_step`. targets : the house's own, by step; the fleet's rate stands where there is none."""
-    frame = _with_rates(_counted(con, "technician_id", "technician_id is not null")).sort("technician_id", "step")
-    fleet_rates = _fleet_rates(con)
-    frame = _adjusted(frame, fleet_rates, targets)
+    mixes = mixes or JobMixes(con)
+    is_named = "technician_id is not null"
+    frame = _with_rates(_counted(con, "technician_id", is_named)).sort("technician_id", "step")
+    fleet_rates, together = _fleet_rates(con), _steps_hang_together(con)
+    by_kind = _by_kind(con, "technician_id", is_named)
+    judged_by = Targets(fleet_rates | targets, FLAG_MARGIN)
+    frame = with_adjusted(frame, mixes.standards(frame, by_kind), {ALL_STEPS: together}, judged_by)
     people = con.sql("select technician_id, any_value(crew) as crew, any_value(branch) as branch "
                      "from staged_technician group by technician_id").pl()  # fmt: skip
-    recent = _recent(con, as_of)
-    changes = _changes(con, as_of)
     frame = (
         frame.join(people, on="technician_id", how="left")
-        .join(recent, on=["technician_id", "step"], how="left")
-        .join(changes, on=["technician_id", "step"], how="left")
+        .join(_recent(con, as_of, together), on=["technician_id", "step"], how="left")
+        .join(own_trend.changes(con, as_of), on=["technician_id", "step"], how="left")
+        .join(inspections.by(con, "technician_id"), on=["technician_id", "step"], how="left")
         .with_columns(
             fleet_rate=pl.col("step").replace_strict(fleet_rates, default=None, return_dtype=pl.Float64),
-            target=pl.col("step").replace_strict(fleet_rates | targets, default=None, return_dtype=pl.Float64),
+            target=pl.col("step").replace_strict(judged_by.of_step, default=None, return_dtype=pl.Float64),
             change=pl.col("change").fill_null("too_few"),
+            recent_known=pl.col("recent_known").fill_null(0),
+            proof_checked=pl.col("proof_checked").fill_null(0),
+            proof_agrees=pl.col("proof_agrees").fill_null(0),
         )
     )
     target, known = frame["target"].fill_null(np.nan).to_numpy(), frame["known"].to_numpy()
@@ -238,99 +250,88 @@ def technician_step(con: duckdb.DuckDBPyConnection, as_of: date, targets: dict[s
     )
 
 
-def _recent(con: duckdb.DuckDBPyConnection, as_of: date) -> pl.DataFrame:
-    select = """
-        select technician_id, {step} as step,
-            (count(*) filter (state = 'passed')) / count(*) as recent_rate
-        from fit_job_step
-        where state in ('passed', 'failed', 'ticked_only', 'not_done') and technician_id is not null
-            and finished_on > $as_of::date - interval 12 month {more}
-        group by all
-    """
-    return con.sql(
-        select.format(step="step::varchar", more="")
-        + " union all by name "
-        + select.format(step="'all'", more="and step <> 'whole_job'"),
-        params={"as_of": as_of},
-    ).pl()
-
-
-def _changes(con: duckdb.DuckDBPyConnection, as_of: date) -> pl.DataFrame:
-    """Change of each technician's work on each step within the last 12 months."""
-    frame = con.sql(
-        """
-        select technician_id, step::varchar as step, finished_on, state = 'passed' as is_good,
-            finished_on > $as_of::date - interval 12 month as is_recent
-        from fit_job_step
-        where state in ('passed', 'failed', 'ticked_only', 'not_done') and technician_id is not null
-            and finished_on is not null
-        order by technician_id, step, finished_on, job_id
-        """,
-        params={"as_of": as_of},
-    ).pl()
-    ids, steps, words, days = [], [], [], []
-    if frame.height:
-        boundary = frame.select(
-            new=(pl.col("technician_id") != pl.col("technician_id").shift(1))
-            | (pl.col("step") != pl.col("step").shift(1))
-        )["new"].fill_null(True)
-        starts = np.flatnonzero(boundary.to_numpy())
-        ends = np.append(starts[1:], frame.height)
-        is_good, is_recent = frame["is_good"].to_numpy(), frame["is_recent"].to_numpy()
-        finished = frame["finished_on"]
-        of_people, of_steps = frame["technician_id"].gather(starts), frame["step"].gather(starts)
-        for person, step, start, end in zip(of_people, of_steps, starts, ends, strict=True):
-            begin = int(end - start) - int(is_recent[start:end].sum())
-            found = change.last_change(is_good[start:end], begin=begin)
-            ids.append(person)
-            steps.append(step)
-            words.append(found.word)
-            days.append(None if found.at is None else finished[int(start) + min(found.at, int(end - start) - 1)])
-    found = pl.DataFrame(
-        {"technician_id": ids, "step": steps, "change": words, "changed_on": days},
-        schema={"technician_id": pl.String, "step": pl.String, "change": pl.String, "changed_on": pl.Date},
+def _recent(con: duckdb.DuckDBPyConnection, as_of: date, together: float) -> pl.DataFrame:
+    """Plain rates of the last 12 months with their intervals."""
+    frame = _counted(
+        con, "technician_id", f"technician_id is not null and finished_on > date '{as_of}' - interval 12 month"
+    ).filter(pl.col("known") > 0)
+    less = np.where(frame["step"].to_numpy() == ALL_STEPS, together, 1.0)
+    good, known = frame["good"].to_numpy(), frame["known"].to_numpy()
+    low, high = funnel.exact_interval(good / less, known / less)
+    return frame.select(
+        "technician_id",
+        "step",
+        recent_known="known",
+        recent_rate=pl.col("good") / pl.col("known"),
+        recent_low=pl.Series(low),
+        recent_high=pl.Series(high),
     )
-    # steps of one job hang together, so a chart of all of them would ring too often: `all` shows the chart of whole jobs
-    return pl.concat([found, found.filter(pl.col("step") == WHOLE_JOB).with_columns(step=pl.lit(ALL_STEPS))])
 
 
-def group_step(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+def group_step(con: duckdb.DuckDBPyConnection, mixes: JobMixes | None = None) -> pl.DataFrame:
     """The table `group_step`. A group without a name holds what was not recorded (firm: the house's own people)."""
-    fleet_rates = _fleet_rates(con)
+    fleet_rates, together, mixes = _fleet_rates(con), _steps_hang_together(con), mixes or JobMixes(con)
     parts = []
     for kind in _GROUP_KINDS:
-        frame = _counted(con, f'{kind} as "group"', "step <> 'whole_job'" if kind == "instrument" else "true")
+        keys, where = f'{kind} as "group"', "step <> 'whole_job'" if kind == "instrument" else "true"
+        frame = _with_rates(_counted(con, keys, where))
+        standards = mixes.standards(frame, _by_kind(con, keys, where))
         if kind in ("season", "equipment"):
             # what is compared must not be adjusted away
-            frame = frame.with_columns(
-                expected=pl.col("step").replace_strict(fleet_rates, default=None, return_dtype=pl.Float64)
-            )
-        frame = _adjusted(_with_rates(frame), fleet_rates, {})
-        parts.append(frame.with_columns(group_kind=pl.lit(kind)))
+            standards = {step: (at, one.unadjusted(fleet_rates[step])) for step, (at, one) in standards.items()}
+        frame = with_adjusted(frame, standards, {ALL_STEPS: together})
+        proof, of_jobs = inspections.by(con, kind).rename({kind: "group"}), kind in step_spread.KINDS_OF_JOBS
+        others = step_spread.same_people_elsewhere(con, kind if of_jobs else "null::varchar")
+        parts.append(
+            frame.join(proof, on=["group", "step"], how="left")
+            .join(others, on=["group", "step"], how="left")
+            .with_columns(group_kind=pl.lit(kind))
+        )
     frame = pl.concat(parts, how="vertical_relaxed").sort("group_kind", "group", "step")
-    low, high = funnel.exact_interval(frame["good"].to_numpy(), frame["known"].to_numpy())
+    less = np.where(frame["step"].to_numpy() == ALL_STEPS, together, 1.0)
+    low, high = funnel.exact_interval(frame["good"].to_numpy() / less, frame["known"].to_numpy() / less)
     return frame.with_columns(
         low=pl.Series(low),
         high=pl.Series(high),
         fleet_rate=pl.col("step").replace_strict(fleet_rates, default=None, return_dtype=pl.Float64),
+        proof_checked=pl.col("proof_checked").fill_null(0),
+        proof_agrees=pl.col("proof_agrees").fill_null(0),
     )
 
 
-def month_step(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+def month_step(con: duckdb.DuckDBPyConnection, mixes: JobMixes | None = None) -> pl.DataFrame:
     """The table `month_step`: the fleet (crew empty) and each crew, with control limits around its own long rate."""
-    month = "date_trunc('month', finished_on)::date as month"
-    fleet = _counted(con, f"{month}, null::varchar as crew", "finished_on is not null")
-    crews = _counted(con, f"{month}, crew", "finished_on is not null and crew <> ''")
-    frame = _with_rates(pl.concat([fleet, crews], how="vertical_relaxed")).sort(
-        "crew", "step", "month", nulls_last=False
+    month, parts = "date_trunc('month', finished_on)::date as month", []
+    mixes, together = mixes or JobMixes(con), _steps_hang_together(con)
+    for crew, where in (("null::varchar as crew", "finished_on is not null"),
+                        ("crew", "finished_on is not null and crew <> ''")):  # fmt: skip
+        frame = _with_rates(_counted(con, f"{month}, {crew}", where))
+        parts.append(_with_month_limits(frame, mixes, _by_kind(con, f"{month}, {crew}", where), together))
+    return pl.concat(parts, how="vertical_relaxed").sort("crew", "step", "month", nulls_last=False)
+
+
+def _with_month_limits(frame: pl.DataFrame, mixes: JobMixes, by_kind: pl.DataFrame, together: float) -> pl.DataFrame:
+    expected = np.full(frame.height, np.nan)
+    for at, standard in mixes.standards(frame, by_kind).values():
+        expected[at] = standard.expected
+    frame = frame.with_row_index("row").with_columns(expected_rate=pl.Series(expected).fill_nan(None))
+    names = ("centre", "limit_low_95", "limit_high_95", "limit_low_998", "limit_high_998")
+    columns = {name: np.full(frame.height, np.nan) for name in names}
+    words = [""] * frame.height
+    for part in frame.filter(pl.col("known") > 0).sort("month").partition_by("crew", "step", maintain_order=True):
+        less = together if part["step"][0] == ALL_STEPS else 1.0
+        good, known = part["good"].to_numpy() / less, part["known"].to_numpy() / less
+        found, at = month_limits.month_limits(good, known, part["expected_rate"].to_numpy()), part["row"].to_numpy()
+        for name, values in zip(
+            names, (found.centre, found.low_95, found.high_95, found.low_998, found.high_998), strict=True
+        ):
+            columns[name][at] = values
+        for row, word in zip(at, found.change, strict=True):
+            words[row] = word
+    less = np.where(frame["step"].to_numpy() == ALL_STEPS, together, 1.0)
+    columns["low"], columns["high"] = funnel.exact_interval(
+        frame["good"].to_numpy() / less, frame["known"].to_numpy() / less
     )
-    long = frame.group_by("crew", "step", maintain_order=True).agg(
-        centre=pl.when(pl.col("known").sum() > 0).then(pl.col("good").sum() / pl.col("known").sum())
+    return frame.drop("row").with_columns(
+        **{name: pl.Series(values).fill_nan(None) for name, values in columns.items()}, change=pl.Series(words)
     )
-    frame = frame.join(long, on=["crew", "step"], how="left", nulls_equal=True)
-    centre, known = frame["centre"].fill_null(np.nan).to_numpy(), frame["known"].to_numpy()
-    limits = {}
-    for level, name in ((0.95, "95"), (0.998, "998")):
-        limits[f"limit_low_{name}"], limits[f"limit_high_{name}"] = funnel.binomial_limits(centre, known, level)
-    limits["low"], limits["high"] = funnel.exact_interval(frame["good"].to_numpy(), known)
-    return frame.with_columns(**{name: pl.Series(values) for name, values in limits.items()})

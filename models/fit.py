@@ -12,16 +12,20 @@ import polars as pl
 from threadpoolctl import threadpool_limits
 
 from models import (
+    adjusted_rates,
     back_test,
     compliance,
     fit_sentences,
     how_much_more,
     incidence,
+    inspections,
     install_risk,
     rate_cells,
     results,
+    sensitivity,
     step_cost,
     step_effect,
+    step_spread,
     training_need,
     years_in_service,
 )
@@ -93,10 +97,14 @@ def _fit(
     shared: Sequence[tuple[pl.DataFrame, pl.DataFrame]],
 ) -> None:
     targets = {step: float(rate) for step, rate in dict(rules.target or {}).items() if rate is not None}
-    technician_step = compliance.technician_step(con, day, targets)
+    mixes = adjusted_rates.JobMixes(con)
+    technician_step = compliance.technician_step(con, day, targets, mixes)
     results.write(con, "technician_step", technician_step)
-    results.write(con, "group_step", compliance.group_step(con))
-    results.write(con, "month_step", compliance.month_step(con))
+    results.write(con, "group_step", compliance.group_step(con, mixes))
+    results.write(con, "month_step", compliance.month_step(con, mixes))
+    results.write(con, "step_spread", step_spread.step_spread(con, mixes, SEED))
+    results.write(con, "inspection_check", inspections.inspection_check(con))
+    results.write(con, "inspection_draw", inspections.inspection_draw(con, day, SEED))
     fit_sentences.say_compliance(technician_step, notes)
 
     cells = rate_cells.read(con)
@@ -110,6 +118,7 @@ def _fit(
         effects, str(rules.negative_control), totals["jobs_used"], totals["jobs_left_out"]
     )
     results.write(con, "step_effect", table)
+    results.write(con, "step_effect_sensitivity", sensitivity.sensitivity_table(effects, table))
     if shared:
         fit_sentences.say_shared(cells, pooled, len(shared), notes)
     fit_sentences.say_effects(table, controls, str(rules.negative_control), notes)

@@ -19,6 +19,7 @@ SCHEMA: dict[str, dict[str, str]] = {
         "target": "double", **_FUNNEL, "flag": "varchar", "proof_missing": "boolean", "recent_known": "bigint",
         "recent_rate": "double", "recent_low": "double", "recent_high": "double",
         "change": "varchar", "changed_on": "date", "change_seen_on": "date", "change_with": "varchar",
+        "new_form_on": "date",
         "known_before": "bigint", "rate_before": "double", "rate_before_low": "double", "rate_before_high": "double",
         "known_since": "bigint", "rate_since": "double", "rate_since_low": "double", "rate_since_high": "double",
         "chance_below": "double", "chance_above": "double", **_PROOF,
