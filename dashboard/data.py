@@ -745,9 +745,9 @@ def model_card() -> pl.DataFrame:
 def training_need(step: str | None = None) -> pl.DataFrame:
     return ask_table(
         "training_need",
-        f"select n.*, coalesce(nullif(t.name, ''), n.technician_id) as name, ts.known, ts.rate_low, ts.rate_high "
+        f"select n.*, coalesce(nullif(t.name, ''), n.technician_id) as name "
         f"from training_need n left join staged_technician t using (technician_id) "
-        f"left join technician_step ts on ts.technician_id = n.technician_id and ts.step::varchar = n.step::varchar where ($step is null or n.step = $step) "
+        f"where ($step is null or n.step = $step) "
         f"order by list_position(['first', 'next', 'later'], n.priority), list_position($steps, n.step::varchar), "
         f"n.crew nulls last, name limit {ROWS_AT_MOST}",
         step=step,
@@ -775,6 +775,13 @@ def training_effect() -> pl.DataFrame:
         "training_effect",
         "select * from training_effect order by list_position($steps, step::varchar)",
         steps=list(STEPS),
+    )
+
+
+def training_path(step: str) -> pl.DataFrame:
+    """The half years around a step's courses: the trained against the others."""
+    return ask_table(
+        "training_path", "select * from training_path where step = $step order by from_month", step=step
     )
 
 

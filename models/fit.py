@@ -26,6 +26,7 @@ from models import (
     step_cost,
     step_effect,
     step_spread,
+    training_effect,
     training_need,
     years_in_service,
 )
@@ -131,7 +132,14 @@ def _fit(
     fit_sentences.say_costs(
         {"compressor failure": failure_cost, "callback": callback_cost}, step_cost.RECORDS_AT_LEAST, notes
     )
-    results.write(con, "training_need", training_need.training_need_table(con, technician_step, cost, day))
+    need = training_need.training_need_table(con, technician_step, cost, day, SEED)
+    results.write(con, "training_need", need)
+    trained = training_effect.training_tables(con, day, SEED)
+    results.write(con, "training_effect", trained.effect)
+    results.write(con, "course_effect", trained.course)
+    results.write(con, "training_path", trained.path)
+    for step, text in trained.sentences:
+        notes.add("training", text, step)
 
     tried = back_test.back_test(con, SEED)
     results.write(con, "model_card", tried.model_card)

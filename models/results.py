@@ -10,6 +10,20 @@ _RATES = dict.fromkeys(("rate", "rate_if_unknown_bad", "rate_if_unknown_good"), 
 _PROOF = {"proof_checked": "bigint", "proof_agrees": "bigint", "proof_low": "double", "proof_high": "double"}
 _FUNNEL = dict.fromkeys(("limit_low_95", "limit_high_95", "limit_low_998", "limit_high_998"), "double")
 
+_CHANGE = {
+    "step": "varchar", "technicians_trained": "bigint", "technicians_compared": "bigint", "change_in_rate": "double",
+    "low": "double", "high": "double", "change_in_log_odds": "double", "log_odds_low": "double",
+    "log_odds_high": "double", "placebo_change": "double", "placebo_low": "double", "placebo_high": "double",
+    "placebo_step": "varchar", "pre_trend_p": "double", "pre_trend_p_kept": "double", "evidence": "varchar",
+    "p_value": "double", "q_value": "double", "interval_method": "varchar", "people_sent": "bigint",
+    "good_before": "bigint", "known_before": "bigint", "good_after": "bigint", "known_after": "bigint",
+    "change_first_6_months": "double", "first_6_months_low": "double", "first_6_months_high": "double",
+    "change_after_6_months": "double", "after_6_months_low": "double", "after_6_months_high": "double",
+    "change_with_choosing_months": "double", "with_choosing_months_low": "double",
+    "with_choosing_months_high": "double", "change_choosing_months": "double", "choosing_months_low": "double",
+    "choosing_months_high": "double", "change_linear": "double", "trained_needed": "bigint", "note": "varchar",
+}  # fmt: skip
+
 SCHEMA: dict[str, dict[str, str]] = {
     "technician_step": {
         "technician_id": "varchar", "crew": "varchar", "branch": "varchar", "step": "varchar",
@@ -87,11 +101,20 @@ SCHEMA: dict[str, dict[str, str]] = {
         "visit_benefit": "double", "rank": "bigint", "rank_by_probability": "bigint", "reasons": "varchar",
         "unknown_steps": "varchar", "check_on_visit": "varchar",
     },
+    "training_effect": _CHANGE,
+    "course_effect": {"course": "varchar", "held_on": "date", **_CHANGE},
+    "training_path": {
+        "step": "varchar", "from_month": "integer", "to_month": "integer", "kind": "varchar", "change_in_rate": "double",
+        "low": "double", "high": "double", "technicians_trained": "bigint", "technicians_compared": "bigint",
+        "good": "bigint", "known": "bigint",
+    },
     "training_need": {
-        "technician_id": "varchar", "crew": "varchar", "step": "varchar", "rate_adjusted": "double", "gap": "double",
-        "gap_cannot": "double", "gap_not_done": "double", "gap_not_recorded": "double", "gap_no_tool": "double",
-        "jobs_per_year": "double", "saving_per_year": "double", "low": "double", "high": "double",
-        "priority": "varchar",
+        "technician_id": "varchar", "crew": "varchar", "step": "varchar", "rate_adjusted": "double", "target": "double",
+        "gap": "double", "gap_cannot": "double", "gap_not_done": "double", "gap_not_recorded": "double",
+        "gap_no_tool": "double", "jobs_per_year": "double", "saving_per_year": "double", "low": "double",
+        "high": "double", "priority": "varchar", "known": "bigint", "failed": "bigint", "not_done": "bigint",
+        "ticked_only": "bigint", "unknown": "bigint", "rate_low": "double", "rate_high": "double",
+        "last_taught_on": "date",
     },
     "model_card": {
         "outcome": "varchar", "horizon_months": "integer", "cutoff": "date", "systems": "bigint", "events": "bigint",

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from synthetic_data.scenario import People
+from synthetic_data.training import BAD_SPELL_DAYS
 from synthetic_data.worlds import STEPS, World
 
 PASSED, FAILED, TICKED_ONLY, NOT_DONE, NO_RECORD, CANNOT_TELL, NOT_APPLICABLE = range(7)
@@ -75,9 +76,10 @@ def step_logit(habits: Habits, training, doer: np.ndarray, day: np.ndarray, hurr
         logit[:, place] = base[place] + habits.logit[doer[:, place], place] + world.hurry_logit * hurried
     for course in training.courses:
         place = STEP_NO[course.step]
-        if course.true_change:
-            taught = habits.course_day[course.name][doer[:, place]] <= day
-            logit[:, place] += np.float32(course.true_change) * taught
+        if course.true_change or course.bad_spell:
+            taught_on = habits.course_day[course.name][doer[:, place]]
+            logit[:, place] += np.float32(course.true_change) * (taught_on <= day)
+            logit[:, place] -= np.float32(course.bad_spell) * ((taught_on > day) & (taught_on - day <= BAD_SPELL_DAYS))
     return logit
 
 

@@ -1,4 +1,8 @@
-"""Courses that were held: one that worked, one that worked a little, and one that changed nothing."""
+"""Courses that were held: one that worked, one that worked a little, and one that changed nothing but seems to.
+
+Those sent to the third had a bad spell before it, as people have who are sent because of one; it ends by itself, so that
+whoever compares the months after the course with those right before it sees a change where there is none.
+"""
 
 from __future__ import annotations
 
@@ -12,7 +16,10 @@ from synthetic_data.worlds import STEPS, World
 
 @dataclass(frozen=True)
 class Course:
-    """true_change : added to the log odds of a good step from the day of the course on."""
+    """true_change : added to the log odds of a good step from the day of the course on.
+
+    bad_spell : taken from the log odds of those sent in the BAD_SPELL_DAYS before it.
+    """
 
     name: str
     step: str
@@ -20,12 +27,14 @@ class Course:
     true_change: float
     share_sent: float
     held_at: tuple[float, ...]  # parts of the fleet's time
+    bad_spell: float = 0.0
 
 
+BAD_SPELL_DAYS = 150
 COURSES = (
     Course("Nitrogen while brazing", "nitrogen_flow", 4, 1.5, 0.50, (0.58, 0.68)),
-    Course("Deep vacuum evening", "evacuation", 3, 0.7, 0.25, (0.74,)),
-    Course("Electrical refresher", "electrical", 6, 0.0, 0.35, (0.63,)),
+    Course("Deep vacuum evening", "evacuation", 3, 0.9, 0.35, (0.74,)),
+    Course("Electrical refresher", "electrical", 6, 0.0, 0.35, (0.63,), bad_spell=1.4),
 )
 
 

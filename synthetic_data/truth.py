@@ -26,7 +26,7 @@ class Truth:
     systems : of those in service in the records on the last day: job_id in force, expected_12, expected_24, expected_36
         (compressor failures to come, given that it runs), expected_36_if_good, expected_12_if_good
     logs : what each gauge log was drawn from: job_id, kind (tight, moisture, leak, both), start_micron, micron_at_600_s
-    courses : course, step, change_in_log_odds
+    courses : course, step, change_in_log_odds; before_in_log_odds, of those sent in the 150 days before it
     belongs (in states) : whether the step belongs to the job
     story : what a reader of the pages should be able to find
     """
@@ -88,8 +88,11 @@ def make_truth(maker, history, tables) -> Truth:
         ]
     )
     courses = pl.DataFrame(
-        [(course.name, course.step, course.true_change) for course in maker.training.courses],
-        schema={"course": pl.String, "step": pl.String, "change_in_log_odds": pl.Float64}, orient="row",
+        [(course.name, course.step, course.true_change, -course.bad_spell) for course in maker.training.courses],
+        schema={
+            "course": pl.String, "step": pl.String, "change_in_log_odds": pl.Float64, "before_in_log_odds": pl.Float64,
+        },
+        orient="row",
     )  # fmt: skip
     story = {name: value for name, value in habits.story.items() if not name.endswith("_no")}
     return Truth(

@@ -502,10 +502,12 @@ def _training(con: duckdb.DuckDBPyConnection) -> None:
     con.execute(
         """
         create or replace table training_need as
-        select technician_id, crew, step, rate_adjusted, 0.9 - rate as gap, 0.6 * (0.9 - rate) as gap_cannot,
-            0.3 * (0.9 - rate) as gap_not_recorded, 0.1 * (0.9 - rate) as gap_no_tool, known / 6.0 as jobs_per_year,
+        select technician_id, crew, step, rate_adjusted, 0.9 as target, 0.9 - rate as gap, 0.6 * (0.9 - rate) as gap_cannot,
+            0.2 * (0.9 - rate) as gap_not_done, 0.3 * (0.9 - rate) as gap_not_recorded, 0.1 * (0.9 - rate) as gap_no_tool,
+            known / 6.0 as jobs_per_year,
             900 * (0.9 - rate) as saving_per_year, 300 * (0.9 - rate) as low, 1700 * (0.9 - rate) as high,
-            case when rate < 0.7 then 'first' when rate < 0.8 then 'next' else 'later' end as priority
+            case when rate < 0.7 then 'first' when rate < 0.8 then 'next' else 'later' end as priority,
+            known, failed, not_done, ticked_only, unknown, rate_low, rate_high, null::date as last_taught_on
         from technician_step where step not in ('all', 'whole_job') and known >= 10 and rate < 0.88
         """
     )
