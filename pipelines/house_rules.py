@@ -5,7 +5,8 @@ The shipped figures are guesses of common practice and are shown as "house's gue
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from datetime import date
+from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
 
@@ -14,6 +15,7 @@ from pipelines.errors import InputError
 
 Share = Annotated[float, Field(ge=0, le=1)]
 Money = Annotated[float, Field(ge=0, le=1e7)]
+Weekday = Literal["Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"]
 
 FAILURE_COST_GUESS = 2400.0
 CALLBACK_COST_GUESS = 350.0
@@ -42,6 +44,9 @@ class HouseRules(BaseModel):
     visit_cost, failure_cost, callback_cost : money for each; None takes the median of the house's own records.
     mendable_share : for each step, the share of its extra risk that a visit can still take away (0 to 1).
     target : for each step, the share of jobs that should be good (0 to 1); a step without one takes the fleet's rate.
+    charge_check_from : month and day ("04-15") from which it is usually warm enough outdoors for a charge check; None
+        tells it from the house's own outdoor readings.
+    working_days : the days on which files come.
     own_limits : rows with the columns of limits.csv, in force where `profile` names them.
     """
 
@@ -59,7 +64,19 @@ class HouseRules(BaseModel):
     currency: Annotated[str, Field(pattern="^[A-Z]{3}$")] = "USD"
     mendable_share: dict[str, Share] = Field(default_factory=_usual_mendable_share)
     target: dict[str, Share] = Field(default_factory=dict)
+    charge_check_from: Annotated[str, Field(pattern=r"^\d\d-\d\d$")] | None = None
+    working_days: Annotated[tuple[Weekday, ...], Field(min_length=1)] = ("Mon", "Tue", "Wed", "Thu", "Fri")
     own_limits: tuple[dict[str, str], ...] = ()
+
+    @field_validator("charge_check_from")
+    @classmethod
+    def _a_day_of_the_year(cls, value: str | None) -> str | None:
+        if value is not None:
+            try:
+                date.fromisoformat(f"2024-{value}")
+            except ValueError as error:
+                raise ValueError(f"{value} is no day of the year; write it as month-day, such as 04-15") from error
+        return value
 
     @field_validator("mendable_share", "target")
     @classmethod

@@ -118,8 +118,8 @@ def load(
 
 
 def regrade(con: duckdb.DuckDBPyConnection, store: Store, rules: Any) -> None:
-    """Fresh grades from what is staged now and from what people have entered."""
-    from pipelines import grades
+    """Fresh grades, and what they call for, from what is staged now and from what people have entered."""
+    from pipelines import arrivals, grades
     from pipelines.entries import Entries, join_into
 
     con.execute(
@@ -138,6 +138,7 @@ def regrade(con: duckdb.DuckDBPyConnection, store: Store, rules: Any) -> None:
     )
     join_into(con, Entries(store.entries_file), rules)
     grades.grade(con, rules)
+    arrivals.make_arrivals(con, rules)
 
 
 class _Run:
