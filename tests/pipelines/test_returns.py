@@ -239,7 +239,7 @@ def test_the_season_of_a_store_comes_from_its_own_outdoor_readings():
 
 
 def test_a_day_that_no_year_has_is_refused_in_words():
-    with pytest.raises(InputError, match="charge_check_from.*month-day"):
+    with pytest.raises(InputError, match=r"charge_check_from.*month-day"):
         checked({"charge_check_from": "02-30"})
 
 
