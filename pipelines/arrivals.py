@@ -58,13 +58,14 @@ def make_arrivals(con: duckdb.DuckDBPyConnection, rules: Any, today: date | None
 
     Parameters
     ----------
-    con : a writable generation, graded.
+    con : a writable generation, graded; a missing `return_seen_to` (what people said was done) counts as empty.
     rules : house rules; reads charge_check_from ("MM-DD" or None) and working_days (of WEEKDAYS).
     today : the day that files are held against; None takes the machine's.
     """
     today = today or date.today()
     as_of = newest_day(con, today) or today
     season = warm_season(con, rules.charge_check_from)
+    con.execute("create table if not exists return_seen_to (job_id varchar, step varchar, seen_on date, words varchar)")
     _make_return_reason(con)
     _make_warm_season(con, season)
     values = {

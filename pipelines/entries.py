@@ -151,6 +151,28 @@ class Entries:
                 is_open[entry.subject] = entry.kind == "dispute"
         return [(subject.split("\t")[0], subject.split("\t")[1]) for subject, value in is_open.items() if value]
 
+    # --- returns
+
+    def seen_to(self, job_id: str, step: str, words: str, on: str, entered_by: str = "") -> Entry:
+        """Say that somebody went back and what he did there, where no later record shows it. on : the day, ISO 8601."""
+        return self.add("return_seen_to", f"{job_id}\t{step}", {"words": words, "on": on}, entered_by)
+
+    def not_seen_to(self, job_id: str, step: str, entered_by: str = "") -> Entry:
+        """Take that back: the return is open again."""
+        return self.add("return_open_again", f"{job_id}\t{step}", {}, entered_by)
+
+    def returns_seen_to(self) -> list[tuple[str, str, str, str, str]]:
+        """(job_id, step, day, words, entered_by) of each return that was said to be done and not opened again since."""
+        last: dict[str, Entry] = {}
+        for entry in self.all():
+            if entry.kind in ("return_seen_to", "return_open_again"):
+                last[entry.subject] = entry
+        return [
+            (*subject.split("\t")[:2], entry.content["on"], entry.content["words"], entry.entered_by)
+            for subject, entry in last.items()
+            if entry.kind == "return_seen_to"
+        ]
+
     @contextlib.contextmanager
     def _open(self) -> Iterator[sqlite3.Connection]:
         self.file.parent.mkdir(parents=True, exist_ok=True)
@@ -165,7 +187,7 @@ class Entries:
 
 
 def join_into(con: Any, entries: Entries, rules: HouseRules) -> None:
-    """Write what people entered into a generation being built: tables `house_rule` and `open_dispute`.
+    """Write what people entered into a generation being built: `house_rule`, `open_dispute` and `return_seen_to`.
 
     con : DuckDB connection of `Store.write`.
     """
@@ -176,6 +198,10 @@ def join_into(con: Any, entries: Entries, rules: HouseRules) -> None:
     disputes = entries.open_disputes()
     if disputes:
         con.executemany("insert into open_dispute values (?, ?)", disputes)
+    con.execute("create or replace table return_seen_to (job_id varchar, step varchar, seen_on date, words varchar)")
+    seen_to = [row[:4] for row in entries.returns_seen_to()]
+    if seen_to:
+        con.executemany("insert into return_seen_to values (?, ?, ?, ?)", seen_to)
 
 
 def _hash(*parts: str) -> str:

@@ -1,6 +1,6 @@
 -- return_due: one row for each job of ours and step that somebody must go back for, settled since or not.
 -- reads   graded_step, graded_job, grade_reason, grade_step_name, trace_verdict, staged_job, staged_system, staged_site,
---         staged_call, staged_step, staged_reading, return_reason, warm_season
+--         staged_call, staged_step, staged_reading, return_seen_to, return_reason, warm_season
 -- units   days
 -- why     What a grade says of the record, this says of the work: where somebody must stand before the unit again, by
 --         when, and whether a later record shows that he has. Only a pass answers a test that failed: a call that put
@@ -62,6 +62,9 @@ settling as (
     join staged_call as call using (system_id)
     where call.opened_on > due.finished_on and call.put_right
         and list_contains(string_split(reason.settled_by_findings, '|'), call.finding::varchar)
+    union all
+    select due.job_id, due.step_no, seen.seen_on, 'said', null
+    from due join return_seen_to as seen on seen.job_id = due.job_id and seen.step = due.step
 ),
 settled as (
     select job_id, step_no, min(settled_on) as settled_on, arg_min(settled_by, settled_on) as settled_by,

@@ -10,6 +10,7 @@ import pytest
 
 from pipelines import arrivals
 from pipelines.arrivals import first_warm_week, make_arrivals, warm_season
+from pipelines.entries import Entries
 from pipelines.errors import InputError
 from pipelines.grades import grade
 from pipelines.house_rules import HouseRules, checked
@@ -387,3 +388,17 @@ def test_each_reason_has_a_sentence_and_an_order():
     assert [place for _, place, _ in rows] == list(range(1, len(rows) + 1))
     assert all(sentence.endswith(".") for *_, sentence in rows)
     assert arrivals.GUESSED_WEEKS < 52
+
+
+def test_what_somebody_says_was_done_settles_it_with_the_next_load_until_it_is_taken_back(tmp_path):
+    fleet = Fleet(tmp_path).with_jobs()
+    fleet.write("readings.csv", "job_id,step,quantity,value,unit\nJ1,pressure_test,test_gas,air,\n")
+    own = Entries(fleet.store.entries_file)
+    own.seen_to("J1", "pressure_test", "Purged, tested with nitrogen", "2024-07-05", "Somebody")
+    fleet.load()
+    asked = "select settled_on, settled_by from return_due"
+    assert fleet.ask(asked) == [(dt.date(2024, 7, 5), "said")]
+    own.not_seen_to("J1", "pressure_test")
+    fleet.load()
+    assert fleet.ask(asked) == [(None, None)]
+    assert own.broken_at() is None
