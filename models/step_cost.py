@@ -88,50 +88,30 @@ def step_cost_table(
         """,
         params={"as_of": as_of},
     ).pl()
-    jobs = con.sql(
-        """
-        select step::varchar as step,
-            count(*) filter (state in ('not_done', 'ticked_only')) as skipped,
-            count(*) filter (state in ('not_done', 'ticked_only', 'failed')) as not_good
-        from fit_job_step
-        where finished_on > $as_of::date - interval 12 month and step <> 'whole_job'
-        group by 1
-        """,
-        params={"as_of": as_of},
-    ).pl()
-    jobs_of = {step: (skipped, bad) for step, skipped, bad in jobs.iter_rows()}
-    rng = np.random.default_rng(seed)
-    rows = []
-    money = {"callback": callback_cost, "compressor_failure": failure_cost}
+    jobs_of = _jobs_a_year(con, as_of)
+    money = {"callback": callback_cost * (1 - _counted_twice(con)), "compressor_failure": failure_cost}
+    used = _effects_used(step_effect, tuple(money))
     expected = {outcome: _expected(effects, fits[outcome, "whole"], recent) for outcome in money}
     levels = decode(recent["pattern"].to_numpy()) if recent.height else np.zeros((0, len(STEPS)), dtype=int)
     early = recent["is_early"].to_numpy() if recent.height else np.zeros(0, dtype=bool)
-    evidence = {
-        (row["outcome"], row["step"], row["age_band"]): row
-        for row in step_effect.filter(pl.col("contrast") == "not_good").iter_rows(named=True)
-    } if step_effect.height else {}  # fmt: skip
-    for number, step in enumerate(STEPS):
-        extra, draws, used = {}, {}, []
-        for outcome in money:
-            gathered, drawn, any_used = 0.0, np.zeros(DRAWS), False
-            for half in ("early", "late"):
-                row = evidence.get((outcome, step, half))
-                if row is None or row["evidence"] not in EVIDENCE_THAT_COUNTS:
-                    continue
-                any_used = True
-                used.append(f"{outcome} {half} ({row['evidence']})")
-                chosen = np.isin(levels[:, number], NOT_GOOD) & (early == (half == "early"))
-                arm = float(expected[outcome][chosen].sum())
-                ratio = row["hazard_ratio_calibrated"]
-                log, error = np.log(ratio), np.log(row["high_calibrated"] / ratio) / Z95
-                gathered += arm * (1 - 1 / ratio)
-                counted = max(float(row["events_skipped"]), 0.5)
-                drawn += arm * rng.gamma(counted, 1 / counted, DRAWS) * (1 - np.exp(-rng.normal(log, error, DRAWS)))
-            if any_used:
-                extra[outcome], draws[outcome] = gathered, drawn
-        total = np.sum([draws[outcome] * money[outcome] for outcome in draws], axis=0) if draws else None
-        low, high = np.quantile(total, [0.025, 0.975]) if total is not None else (None, None)
+    rng = np.random.default_rng(seed)
+    stretches = {
+        (outcome, half): _Stretch.of(used, outcome, half, expected[outcome], levels, early, rng)
+        for outcome in money
+        for half in ("early", "late")
+    }
+    rows = []
+    for step in (*STEPS, "all"):
+        extra, drawn, named = {}, np.zeros(DRAWS), []
+        for (outcome, _), stretch in stretches.items():
+            found = stretch.of_all() if step == "all" else stretch.of_step(step)
+            if found is None:
+                continue
+            extra[outcome] = extra.get(outcome, 0.0) + found[0]
+            drawn += found[1] * money[outcome]
+            named += [effect.name for effect in stretch.effects if step in ("all", effect.step)]
         skipped, bad = jobs_of.get(step, (0, 0))
+        low, high = np.quantile(drawn, [0.025, 0.975]) if extra else (None, None)
         rows.append({
             "step": step,
             "skipped_jobs_per_year": float(skipped),
@@ -141,9 +121,125 @@ def step_cost_table(
             "extra_cost_per_year": sum(extra[outcome] * money[outcome] for outcome in extra) if extra else None,
             "low": low,
             "high": high,
-            "effects_used": ", ".join(used),
+            "effects_used": ", ".join(named) if step != "all" else f"{len(named)} effects, clear or leaning",
         })  # fmt: skip
     return pl.DataFrame(rows, infer_schema_length=None)
+
+
+def _jobs_a_year(con: duckdb.DuckDBPyConnection, as_of: date) -> dict[str, tuple[int, int]]:
+    """(not done or ticked only, not good) jobs of the last 12 months by step; under `all` jobs with at least one."""
+    jobs = con.sql(
+        """
+        select case when grouping(step) = 1 then 'all' else step::varchar end as step,
+            count(distinct job_id) filter (state in ('not_done', 'ticked_only')) as skipped,
+            count(distinct job_id) filter (state in ('not_done', 'ticked_only', 'failed')) as not_good
+        from fit_job_step
+        where finished_on > $as_of::date - interval 12 month and step <> 'whole_job'
+        group by grouping sets ((step), ())
+        """,
+        params={"as_of": as_of},
+    ).pl()
+    return {step: (skipped, bad) for step, skipped, bad in jobs.iter_rows()}
+
+
+def _counted_twice(con: duckdb.DuckDBPyConnection) -> float:
+    """Share of the callbacks that are the call about a dead compressor: its cost is in that of the failure already."""
+    ((share,),) = con.sql(
+        """
+        select coalesce(avg((failure.call_id is not null)::double), 0)
+        from outcome_event as callback
+        left join outcome_event as failure
+            on failure.outcome = 'compressor_failure' and failure.call_id = callback.call_id
+        where callback.outcome = 'callback' and callback.in_follow_up
+        """
+    ).fetchall()
+    return float(share)
+
+
+@dataclass(frozen=True)
+class _Effect:
+    """A ratio that enters: log, standard error (calibrated), events of the jobs not good behind it."""
+
+    outcome: str
+    step: str
+    half: str
+    log: float
+    error: float
+    events: float
+    name: str
+
+
+def _effects_used(step_effect: pl.DataFrame, outcomes: tuple[str, ...]) -> list[_Effect]:
+    if step_effect.is_empty():
+        return []
+    rows = step_effect.filter(
+        (pl.col("contrast") == "not_good")
+        & pl.col("outcome").is_in(outcomes)
+        & pl.col("age_band").is_in(["early", "late"])
+        & pl.col("evidence").is_in(EVIDENCE_THAT_COUNTS)
+    )
+    return [
+        _Effect(
+            row["outcome"], row["step"], row["age_band"], float(np.log(row["hazard_ratio_calibrated"])),
+            float(np.log(row["high_calibrated"] / row["hazard_ratio_calibrated"]) / Z95),
+            max(float(row["events_skipped"]), 0.5), f"{row['outcome']} {row['age_band']} ({row['evidence']})",
+        )
+        for row in rows.sort(pl.col("step").cast(pl.Enum(STEPS))).iter_rows(named=True)
+    ]  # fmt: skip
+
+
+@dataclass(frozen=True)
+class _Stretch:
+    """One outcome, early or late: what is expected of each combination of the effects that act there.
+
+    acts : [combinations, effects] 1 where the step was not good. expected : [combinations] events a year.
+    draws : [draws, effects] log ratios. chance : [draws, effects] chance of the count behind each effect, mean 1.
+    """
+
+    effects: list[_Effect]
+    acts: np.ndarray
+    expected: np.ndarray
+    draws: np.ndarray
+    chance: np.ndarray
+
+    @classmethod
+    def of(cls, used, outcome, half, expected, levels, early, rng) -> _Stretch:
+        effects = [effect for effect in used if (effect.outcome, effect.half) == (outcome, half)]
+        here = early == (half == "early")
+        number = len(effects)
+        places = [STEPS.index(effect.step) for effect in effects]
+        acts = np.isin(levels[here][:, places], NOT_GOOD) if number else np.zeros((int(here.sum()), 0), dtype=bool)
+        code = acts @ (2 ** np.arange(number)) if number else np.zeros(len(acts), dtype=int)
+        combination = np.arange(2**number)
+        return cls(
+            effects,
+            (combination[:, None] >> np.arange(number)) & 1,
+            np.bincount(code, expected[here], minlength=2**number),
+            np.array([rng.normal(effect.log, effect.error, DRAWS) for effect in effects]).T.reshape(DRAWS, number),
+            np.array([rng.gamma(effect.events, 1 / effect.events, DRAWS) for effect in effects]).T.reshape(
+                DRAWS, number
+            ),
+        )
+
+    def of_step(self, step: str) -> tuple[float, np.ndarray] | None:
+        """(events a year beyond what the step's being good would have had, the same in each draw); None without effect."""
+        for place, effect in enumerate(self.effects):
+            if effect.step == step:
+                arm = float(self.expected @ self.acts[:, place])
+                return arm * -np.expm1(-effect.log), arm * self.chance[:, place] * -np.expm1(-self.draws[:, place])
+        return None
+
+    def of_all(self) -> tuple[float, np.ndarray] | None:
+        """The same had all these steps been good: less than the steps' sum, since a job can fail but once for two reasons."""
+        if not self.effects:
+            return None
+        log = np.array([effect.log for effect in self.effects])
+        saved = self.expected @ -np.expm1(-(self.acts @ log))
+        drawn = -np.expm1(-(self.draws @ self.acts.T)) @ self.expected
+        # the chance of the counts: of all events that the effects rest on together
+        weight = self.expected @ self.acts
+        chance = self.chance @ (weight / weight.sum()) if weight.sum() > 0 else np.ones(DRAWS)
+        return float(saved), drawn * chance
 
 
 def _expected(effects: StepEffects, fitted: EffectFit, recent: pl.DataFrame) -> np.ndarray:
