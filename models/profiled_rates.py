@@ -340,7 +340,7 @@ class _Newton:
         state = self._at(coefficients)
         has_events = self.events.sum() > 0
         has_converged = self.total == 0 or not has_events
-        steps, is_last = 0, False
+        steps, is_last, before = 0, False, 0.0
         while not has_converged and steps < STEPS_AT_MOST:
             steps += 1
             gradient, information = self._derivatives(state)
@@ -357,8 +357,9 @@ class _Newton:
                     break
                 size /= 2
             state = trial
-            # Newton doubles its digits: one more step after a small one is exact
-            has_converged, is_last = is_last, decrement < 1e-8
+            # Newton doubles its digits: one more step after a small one, or after one that foretells it, is exact
+            coming = min(decrement, decrement**3 / before**2) if before > 0 else decrement
+            has_converged, is_last, before = is_last, coming < 1e-8, decrement
         information = self._derivatives(state)[1] if self.total else np.zeros((0, 0))
         covariance, estimable = _inverse(information, self.usable)
         return RateFit(
