@@ -569,38 +569,6 @@ def gap_by_step(needs: pl.DataFrame, look: Look) -> Picture:
     return dressed(bars.properties(height=30 * frame["step"].n_unique() + 140), look)
 
 
-def training_effects(effects: pl.DataFrame, look: Look) -> Picture:
-    """Change of the share good after training against those not trained, with its interval; cross: a step not taught."""
-    frame = _with_step_words(effects)
-    y = alt.Y(
-        "step_word:N", sort=_steps_in(frame), title=None, axis=alt.Axis(labelLimit=150, domain=False, ticks=False)
-    )
-    base = alt.Chart(frame).encode(
-        y=y,
-        tooltip=[
-            alt.Tooltip("step_word:N", title="Step"),
-            alt.Tooltip("change_in_rate:Q", title="Change in share good", format="+.0%"),
-            alt.Tooltip("low:Q", title="from", format="+.0%"),
-            alt.Tooltip("high:Q", title="to", format="+.0%"),
-            alt.Tooltip("technicians_trained:Q", title="Trained"),
-            alt.Tooltip("technicians_compared:Q", title="Compared with"),
-        ],
-    )
-    nought = alt.Chart(pl.DataFrame({"nought": [0.0]})).mark_rule(color=look.ink).encode(x="nought:Q")
-    span = base.mark_rule(color=look.good, strokeWidth=2.4).encode(
-        x=alt.X("low:Q", title="Change in the share good", axis=alt.Axis(format="+.0%", tickCount=6)), x2="high:Q"
-    )
-    point = base.mark_point(filled=True, color=look.good, size=80, opacity=1).encode(x="change_in_rate:Q")
-    layers = [nought, span, point]
-    if "placebo_change" in frame.columns:
-        layers.append(
-            base.mark_point(shape="cross", filled=True, color=look.quiet, size=60, opacity=1).encode(
-                x="placebo_change:Q"
-            )
-        )
-    return dressed(alt.layer(*layers).properties(height=34 * frame["step"].n_unique() + 70), look)
-
-
 PROOF_STATES = ("passed", "failed", "cannot_tell", "ticked_only", "not_done", "no_record")
 
 

@@ -780,13 +780,13 @@ def training_effect() -> pl.DataFrame:
 
 def training_path(step: str) -> pl.DataFrame:
     """The half years around a step's courses: the trained against the others."""
-    return ask_table(
-        "training_path", "select * from training_path where step = $step order by from_month", step=step
-    )
+    return ask_table("training_path", "select * from training_path where step = $step order by from_month", step=step)
 
 
 def course_effect() -> pl.DataFrame:
-    return ask_table("course_effect", f"select * from course_effect order by held_on desc limit {ROWS_AT_MOST}")
+    return ask_table(
+        "course_effect", f"select * from course_effect order by held_on desc, course, step limit {ROWS_AT_MOST}"
+    )
 
 
 # --- loads

@@ -49,6 +49,7 @@ _WITHOUT_TOOL = """
     from beside
     where jobs >= $few and (measured = 0 or (measured < $borrowed * jobs and share_of_others > $usual))
 """
+_LEFT = "select distinct technician_id from staged_technician where left_on <= $as_of"
 _LAST_TAUGHT = """
     select technician_id, step::varchar as step, max(held_on) as last_taught_on
     from staged_training
@@ -60,7 +61,7 @@ _LAST_TAUGHT = """
 def training_need_table(
     con: duckdb.DuckDBPyConnection, technician_step: pl.DataFrame, step_cost: pl.DataFrame, as_of: date, seed: int = 1
 ) -> pl.DataFrame:
-    """The table `training_need`: one row for each technician and step whose adjusted rate lies below its target.
+    """The table `training_need`: one row for each technician still there and step whose adjusted rate is below its target.
 
     gap = gap_cannot (measured and outside, or recorded as not done) + gap_not_recorded (ticked and nothing measured; his
     jobs without a record that can be judged) + gap_no_tool (the crew has no reading of the kind, or a borrowed tool's
@@ -78,6 +79,7 @@ def training_need_table(
     ).pl().filter(pl.col("step").is_in(STEPS_WITH_READINGS))  # fmt: skip
     frame = (
         technician_step.filter(pl.col("step").is_in(STEPS) & (pl.col("rate_adjusted") < pl.col("target")))
+        .join(con.sql(_LEFT, params=when).pl(), on="technician_id", how="anti")
         .join(con.sql(_JOBS_A_YEAR, params=when).pl(), on=["technician_id", "step"], how="left")
         .join(con.sql(_LAST_TAUGHT, params=when).pl(), on=["technician_id", "step"], how="left")
         .join(without_tool, on=["crew", "step"], how="left")

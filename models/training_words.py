@@ -143,7 +143,7 @@ def _reach(found: Answer, word: str) -> str:
         return ""
     main = found.main
     if needed <= main.trained:
-        return "A change of 10 points or more would probably have shown."
+        return "A change of 10 points would show in 4 of 5 such comparisons."
     return (
         f"So few cannot show a change of 10 points: it takes about {counted(needed, 'person', 'people')} trained, "
         f"{needed - main.trained} more."

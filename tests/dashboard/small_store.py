@@ -511,26 +511,39 @@ def _training(con: duckdb.DuckDBPyConnection) -> None:
         from technician_step where step not in ('all', 'whole_job') and known >= 10 and rate < 0.88
         """
     )
+    effect = {
+        "technicians_trained": [18, 2], "technicians_compared": [40, 40],
+        "change_in_rate": [0.14, None], "low": [0.08, None], "high": [0.2, None],
+        "change_in_log_odds": [0.9, None], "log_odds_low": [0.5, None], "log_odds_high": [1.3, None],
+        "placebo_change": [0.01, None], "placebo_low": [-0.04, None], "placebo_high": [0.06, None],
+        "placebo_step": ["airflow", None], "pre_trend_p": [0.6, None], "pre_trend_p_kept": [0.7, None],
+        "evidence": ["clear", "too_few"], "p_value": [0.001, None], "q_value": [0.001, None],
+        "interval_method": ["clusters", None], "people_sent": [19, 3],
+        "good_before": [300, 20], "known_before": [420, 30], "good_after": [410, 28], "known_after": [480, 40],
+        "change_first_6_months": [0.16, None], "first_6_months_low": [0.08, None], "first_6_months_high": [0.24, None],
+        "change_after_6_months": [0.13, None], "after_6_months_low": [0.06, None], "after_6_months_high": [0.2, None],
+        "change_with_choosing_months": [0.15, None], "with_choosing_months_low": [0.09, None],
+        "with_choosing_months_high": [0.21, None], "change_choosing_months": [-0.02, None],
+        "choosing_months_low": [-0.09, None], "choosing_months_high": [0.05, None], "change_linear": [0.14, None],
+        "trained_needed": [9, None],
+        "note": ["", "2 of the 3 sent have known jobs on both sides: 2 more are needed, 4 people trained at least."],
+    }  # fmt: skip
+    steps = ["evacuation", "airflow"]
+    _put(con, "training_effect", pl.DataFrame({"step": steps, **effect}))
+    held = {"course": ["Deep vacuum", "Static evening"], "held_on": [dt.date(2024, 3, 12), dt.date(2025, 5, 6)]}
+    _put(con, "course_effect", pl.DataFrame({**held, "step": steps, **effect}))
+    half_years = range(-24, 24, 6)
     _put(
         con,
-        "training_effect",
+        "training_path",
         pl.DataFrame(
             {
-                "step": ["evacuation", "airflow"], "technicians_trained": [18, 2], "technicians_compared": [40, 40],
-                "change_in_rate": [0.14, None], "low": [0.08, None], "high": [0.2, None],
-                "change_in_log_odds": [0.9, None], "log_odds_low": [0.5, None], "log_odds_high": [1.3, None],
-                "placebo_change": [0.01, None], "pre_trend_p": [0.6, None], "evidence": ["clear", "too_few"],
-            }
-        ),
-    )  # fmt: skip
-    _put(
-        con,
-        "course_effect",
-        pl.DataFrame(
-            {
-                "course": ["Deep vacuum"], "held_on": [dt.date(2024, 3, 12)], "step": ["evacuation"],
-                "technicians_trained": [18], "technicians_compared": [40], "change_in_rate": [0.14], "low": [0.08],
-                "high": [0.2], "evidence": ["clear"],
+                "step": "evacuation", "from_month": list(half_years), "to_month": [month + 6 for month in half_years],
+                "kind": ["after" if month >= 0 else "choosing" if month == -6 else "before" for month in half_years],
+                "change_in_rate": [0.14 if month >= 0 else 0.0 for month in half_years],
+                "low": [0.05 if month >= 0 else -0.09 for month in half_years],
+                "high": [0.23 if month >= 0 else 0.09 for month in half_years],
+                "technicians_trained": 18, "technicians_compared": 40, "good": 90, "known": 110,
             }
         ),
     )  # fmt: skip

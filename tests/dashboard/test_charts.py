@@ -122,7 +122,6 @@ def test_every_picture_can_be_drawn_in_both_looks(look: looks.Look, ask) -> None
     curves = ask("select * from incidence where step = 'evacuation'")
     trend = ask("select * from month_step where step = 'evacuation' order by month")
     needs = pl.DataFrame({"step": ["evacuation"], "cannot": [3.0], "not_recorded": [2.0], "no_tool": [0.0]})
-    effects = ask("select * from training_effect where evidence <> 'too_few'")
     people = ask(
         "select ts.*, name from technician_step ts join staged_technician using (technician_id) where step = 'airflow'"
     )
@@ -130,7 +129,6 @@ def test_every_picture_can_be_drawn_in_both_looks(look: looks.Look, ask) -> None
         charts.incidence_curves(curves, look),
         charts.months(trend, look),
         charts.gap_by_step(needs, look),
-        charts.training_effects(effects, look),
         charts.funnel(people, look),
         charts.said_and_seen(ask("select * from calibration"), look),
     ):
