@@ -59,27 +59,30 @@ def test_intervals_without_an_event_are_those_of_r(r):
     np.testing.assert_allclose(seen[1:], proportion_confint(0, 37, method="beta"), atol=1e-12)
 
 
-def test_membership_of_people_follows_scipy_s_beta_binomial():
-    # lung: deaths among the patients of each institution; EM over the same weights with scipy's own likelihood
+def test_people_are_weighed_by_scipy_s_beta_binomial():
+    # lung: deaths among the patients of each institution. How strongly each speaks for others weighing 12 jobs and not 3
+    # is the ratio of two beta-binomial likelihoods, up to a belief that is the same for all of them.
     lung = load_lung().dropna(subset=["inst"])
     by_place = lung.assign(died=lung["status"] == lung["status"].max()).groupby("inst")["died"]
     died, patients = by_place.sum().to_numpy(), by_place.size().to_numpy()
-    expected = np.linspace(0.6, 0.8, len(died))
-    ours = beta_binomial.posterior(died, patients, expected, 0.7)
-    likelihood = np.stack([
-        stats.betabinom.pmf(died, patients, weight * expected, weight * (1 - expected))
-        for weight in beta_binomial.WEIGHT_GRID
-    ])  # fmt: skip
-    belief = stats.norm.pdf(np.log(beta_binomial.WEIGHT_GRID), beta_binomial.BELIEF_CENTRE, beta_binomial.BELIEF_SD)
-    belief /= belief.sum()
-    share, two = belief, beta_binomial.BELIEVED_PEOPLE
-    for _ in range(beta_binomial.EM_ROUNDS):
-        membership = share[:, None] * likelihood / (share @ likelihood)
-        share = (membership.sum(axis=1) + two * belief) / (len(died) + two)
-    np.testing.assert_allclose(ours.membership, share[:, None] * likelihood / (share @ likelihood), atol=1e-10)
-    # and the mean on the own jobs is the mixture of the betas' means
-    mean = (ours.membership * stats.beta.mean(ours.alpha, ours.beta)).sum(axis=0)
-    np.testing.assert_allclose(ours.own(ours.mean()), mean, atol=1e-10)
+    expected, weights = np.linspace(0.6, 0.8, len(died)), np.array([3.0, 12.0])
+    found = beta_binomial.posterior(died, patients, expected, 0.7, weights=weights)
+    three, twelve = np.log(found.membership.reshape(2, -1, len(died)).sum(axis=1))
+    theirs = [stats.betabinom.logpmf(died, patients, w * expected, w * (1 - expected)) for w in weights]
+    np.testing.assert_allclose(
+        (twelve - three) - (twelve - three)[0], (theirs[1] - theirs[0]) - (theirs[1] - theirs[0])[0], atol=1e-10
+    )
+    # the rate on the own jobs is the mixture of the betas' means
+    mean = (found.membership * stats.beta.mean(found.alpha, found.beta)).sum(axis=0)
+    np.testing.assert_allclose(found.own(found.mean()), mean, atol=1e-10)
+    # with one weight alone the marginal likelihood of the counts is Bayes' theorem turned round
+    one = beta_binomial.posterior(died, patients, expected, 0.7, weights=weights[1:])
+    a, b = 12 * expected, 12 * (1 - expected)
+    marginal = (
+        stats.binom.logpmf(died, patients, expected) + stats.beta.logpdf(expected, a, b)
+        - stats.beta.logpdf(expected, one.alpha[0], one.beta[0])
+    )  # fmt: skip
+    np.testing.assert_allclose(marginal, theirs[1], atol=1e-9)
 
 
 def _by_a_year(records: pd.DataFrame):
