@@ -10,8 +10,10 @@ import os
 import subprocess
 import sys
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from datetime import date
+from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -34,6 +36,20 @@ app = typer.Typer(
     add_completion=False,
     pretty_exceptions_enable=False,
 )
+
+
+class ReportKind(StrEnum):
+    crew = "crew"
+    training = "training"
+    owner = "owner"
+    visits = "visits"
+    job = "job"
+
+
+class PageSize(StrEnum):
+    letter = "letter"
+    a4 = "a4"
+
 
 StoreOption = Annotated[
     Path | None, typer.Option("--store", help=f"Folder of the store. Default: ${FOLDER_VARIABLE}, then ./fleet.")
@@ -167,6 +183,42 @@ def export(
 
 
 @app.command()
+def report(
+    kind: Annotated[ReportKind, typer.Argument(help="Which report.", case_sensitive=False)],
+    to: Annotated[Path, typer.Option("--to", help="File ending in .pdf.")],
+    store: StoreOption = None,
+    technician: Annotated[str | None, typer.Option("--technician", metavar="ID", help="crew: only his sheet.")] = None,
+    crew: Annotated[str | None, typer.Option("--crew", metavar="NAME", help="crew: only this crew's sheets.")] = None,
+    month: Annotated[
+        str | None, typer.Option("--month", metavar="YYYY-MM", help="owner: which month. Default: the last whole one.")
+    ] = None,
+    visits: Annotated[int | None, typer.Option("--visits", min=1, max=500, help="visits: how many cards [12].")] = None,
+    area: Annotated[str | None, typer.Option("--area", help="visits: only this area.")] = None,
+    with_address: Annotated[bool, typer.Option("--with-address", help="visits: print each site's address.")] = False,
+    job: Annotated[str | None, typer.Option("--job", metavar="ID", help="job: which one. Default: the newest.")] = None,
+    page_size: Annotated[PageSize, typer.Option("--page-size", help="Paper to print on.")] = PageSize.letter,
+) -> None:
+    """Print a report as PDF: crew sheets, training needs, the owner's month, visit cards or a job's folder."""
+    from dashboard.papers import reports
+
+    if to.suffix.lower() != ".pdf":
+        raise InputError(f"{to}: a report is a PDF; let the file's name end in .pdf.")
+    asked = {
+        "technician": technician, "crew": crew, "month": _day(f"{month}-01") if month else None, "visits": visits,
+        "area": area, "with_address": with_address or None, "job": job,
+    }  # fmt: skip
+    given = {name: value for name, value in asked.items() if value is not None}
+    strange = [f"--{name.replace('_', '-')}" for name in given if name not in reports.REPORTS[kind.value].choices]
+    if strange:
+        raise typer.BadParameter(f"{', '.join(strange)} does not belong to the report {kind.value}")
+    started = time.perf_counter()
+    with _progress() as tell:
+        choice = reports.Choice(page_size=page_size.value, **given)
+        reports.write(kind.value, Store.locate(store), to, choice, tell)
+    _print(f"{to}: {reports.REPORTS[kind.value].title}, {time.perf_counter() - started:.1f} s")
+
+
+@app.command()
 def dashboard(
     store: StoreOption = None,
     port: PortOption = DEFAULT_PORT,
@@ -282,6 +334,34 @@ def _day(text: str) -> date:
 
 def _shown(paths: list[Path]) -> str:
     return " ".join(str(path) for path in paths)
+
+
+@contextmanager
+def _progress() -> Iterator[Callable[[str, int, int], None]]:
+    """A bar on stderr that is told what is being done, how much of it is done and of how much (0: not known).
+
+    Where stderr is no terminal (a log, another program) each new doing is said in a line instead.
+    """
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, SpinnerColumn, TextColumn
+
+    if not _console(stderr=True).is_terminal:
+        said: list[str] = []
+
+        def say_once(words: str, done: int, of: int) -> None:
+            if words not in said:
+                said.append(words)
+                _say(f"{words} ...")
+
+        yield say_once
+        return
+    columns = (SpinnerColumn(), TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn())
+    with Progress(*columns, console=_console(stderr=True), transient=True) as bar:
+        task = bar.add_task("")
+
+        def tell(words: str, done: int, of: int) -> None:
+            bar.update(task, description=words, completed=done, total=of or None)
+
+        yield tell
 
 
 class _step:

@@ -9,6 +9,7 @@ import streamlit as st
 
 from dashboard import data, links, words
 from dashboard.data import JobFilter
+from dashboard.take_away import take_away
 from pipelines.contract import STATES, STEPS
 
 JOB_PAGE = "app_pages/job_folder.py"
@@ -156,7 +157,23 @@ def jobs_behind(which: JobFilter, key: str, what: str = "") -> None:
     shown = f"; shown: {words.count(first)} to {words.count(last)}" if pages > 1 else ""
     with slot:
         note(f"**{words.counted(rows, noun)}**{about}{shown}, newest first.")
-        job_table(data.job_steps(chosen, page), chosen, key)
+        listed = data.job_steps(chosen, page)
+        job_table(listed, chosen, key)
+        take_away(listed, "jobs behind it", which_jobs(chosen, first, last, rows), key=key)
+
+
+def which_jobs(which: JobFilter, first: int, last: int, rows: int) -> dict[str, str | None]:
+    """The choices behind a list of jobs in words, as a file that is taken away carries them."""
+    people = data.technicians() if which.technician else {}
+    return {
+        "step": words.step(which.step) if which.step else None,
+        "state": words.joined(words.state(state) for state in which.states),
+        "crew": which.crew,
+        "technician": people.get(which.technician or "", which.technician),
+        words.GROUP_KIND.get(which.group_kind or "", "group").lower(): which.group,
+        "search": which.search,
+        "shown": f"{words.count(first)} to {words.count(last)} of {words.count(rows)}",
+    }
 
 
 def job_table(steps: pl.DataFrame, which: JobFilter, key: str) -> None:

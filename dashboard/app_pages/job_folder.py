@@ -7,8 +7,10 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, components, data, links, looks, words
+from dashboard import charts, components, data, limit_words, links, looks, words
 from dashboard.data import JobFilter
+from dashboard.papers_button import papers_button
+from dashboard.take_away import take_away
 from pipelines.contract import KNOWN_STATES, STATES, STEPS
 
 if TYPE_CHECKING:
@@ -40,7 +42,9 @@ def page() -> None:
     grades = data.grades_of_job(job["job_id"])
     with slot:
         _answer(job, grades)
-        components.how_counted(HOW_GRADED, "graded")
+        with st.container(horizontal=True):
+            components.how_counted(HOW_GRADED, "graded")
+            papers_button("job", job=job["job_id"])
     _facts(job)
     _steps(grades)
     _gauge_logs(job["job_id"], grades)
@@ -186,23 +190,6 @@ def _facts(job: dict[str, Any]) -> None:
             st.markdown(f":small[:gray[{name}]]  \n{value}", width="content")
 
 
-def _bounds(row: dict[str, Any]) -> str:
-    unit = words.unit(row.get("unit"))
-    least, most, own = row.get("at_least"), row.get("at_most"), row.get("limit_value")
-    if own is not None and (least is None) != (most is None):
-        # the bound this job was held against, where it hangs on the job itself (a share of its start pressure)
-        least, most = (None, own) if least is None else (own, None)
-    if least is not None and most is not None:
-        return f"{words.figure(least)} to {words.figure(most)} {unit}".strip()
-    if most is not None:
-        return f"{'below' if row.get('bound') == 'excl' else 'at most'} {words.figure(most)} {unit}".strip()
-    if least is not None:
-        return f"at least {words.figure(least)} {unit}".strip()
-    if row.get("limit_value") is not None:
-        return words.measured(row["limit_value"], row.get("unit"))
-    return "–"
-
-
 def _steps(grades: pl.DataFrame) -> None:
     if grades.is_empty():
         return
@@ -212,21 +199,13 @@ def _steps(grades: pl.DataFrame) -> None:
         with wall.container(border=True, key=f"grade_{row['step']}", gap="xxsmall", height="stretch"):
             measured = words.measured(row["measured"], row["unit"], figures=3)
             figure = f" &nbsp; **{measured}**" if measured != "–" else ""
-            against = _bounds(row)
+            against = limit_words.bounds(row)
             limit = f", limit {against}" if against != "–" and row.get("limit_id") else ""
             st.markdown(f"**{words.step(row['step'])}** &nbsp; {components.state_badge(row['state'])}{figure}{limit}")
             st.markdown(words.escaped(row["why"]))
-            source = ""
-            if row.get("source"):
-                clause = f", {row['clause']}" if row.get("clause") else ""
-                sure = words.SOURCE_STATUS.get(row["status"], row["status"])
-                # these sources say themselves how sure they are
-                says_itself = row["status"] in ("common practice", "maker") or row["source"].startswith("Recalled")
-                cited = f"{row['source'].replace(f' ({sure})', '')}{clause.replace(f' ({sure})', '')}"
-                source = f"Limit: {sure}" if says_itself else f"Limit: {cited} ({sure})"
             by = f"Done by {row['name']}" if row.get("credited_by") == "step" else f"Counted to the lead, {row['name']}"
             ticked = {"done": "Ticked as done", "not_done": "Ticked as not done"}.get(str(row.get("ticked")), "No tick")
-            st.markdown(f":small[{words.escaped('. '.join(p for p in (by, ticked, source) if p))}]")
+            st.markdown(f":small[{words.escaped('. '.join(p for p in (by, ticked, limit_words.source(row)) if p))}]")
     out = grades.filter(pl.col("state") == "not_applicable")["step"].to_list()
     if out:
         components.note(f"Does not belong to this job: {words.joined(words.step(step).lower() for step in out)}.")
@@ -276,19 +255,11 @@ def _gauge_logs(job_id: str, grades: pl.DataFrame) -> None:
     )
 
 
-def as_written(row: dict[str, Any]) -> str:
-    """The reading as the file has it: the original where it was converted, else the figure with its unit."""
-    if row.get("original_value") not in (None, ""):
-        return f"{row['original_value']} {row.get('original_unit') or ''}".strip()
-    if row.get("value_text"):
-        return str(row["value_text"])
-    return words.measured(row.get("value"), row.get("unit"))
-
-
 def _readings(job_id: str) -> None:
     components.heading("Every reading, as written")
     readings = data.readings_of_job(job_id)
     rejected = data.rejected_of_job(job_id)
+    table = pl.DataFrame()
     if readings.is_empty():
         st.info("No reading was recorded on this job. That is not the same as nothing done.")
     else:
@@ -297,13 +268,8 @@ def _readings(job_id: str) -> None:
             {
                 "Step": [words.step(row["step"]) for row in rows],
                 "Quantity": [words.quantity(row["quantity"]) for row in rows],
-                "Taken as": [
-                    str(row["value_text"])
-                    if row["value"] is None and row["value_text"]
-                    else words.measured(row["value"], row["unit"])
-                    for row in rows
-                ],
-                "As written": [as_written(row) for row in rows],
+                "Taken as": [limit_words.taken_as(row) for row in rows],
+                "As written": [limit_words.as_written(row) for row in rows],
                 "Which counts": ["● this one" if row["counts"] else "○ earlier" for row in rows],
                 "Taken at": [row["taken_at"] for row in rows],
                 "Instrument": [row["instrument_id"] for row in rows],
@@ -325,7 +291,9 @@ def _readings(job_id: str) -> None:
             },
             alt="Each reading of the job as taken in and as written, with its file and line",
         )
-    components.how_counted(HOW_READ, "read")
+    with st.container(horizontal=True):
+        components.how_counted(HOW_READ, "read")
+        take_away(table, f"readings of {job_id}", {"job": job_id}, key="readings")
     if not rejected.is_empty():
         components.note(f"**{words.counted(rejected.height, 'value')} could not be taken in:**")
         for row in rejected.iter_rows(named=True):
