@@ -27,6 +27,22 @@ st.set_page_config(page_title="slowfuse", page_icon=str(HERE / "mark.svg"), layo
 st.html(FOCUS_SEEN)
 st.logo(str(HERE / "wordmark.svg"), icon_image=str(HERE / "mark.svg"), size="large")
 
+GLANCE = [
+    st.Page(
+        "app_pages/last_night.py",
+        title="Last night",
+        icon=":material/wb_twilight:",
+        url_path="last-night",
+        help="What landed, what must be gone back to, safety first, and what did not arrive.",
+    ),
+    st.Page(
+        "app_pages/owners_page.py",
+        title="Owner's page",
+        icon=":material/storefront:",
+        url_path="owners-page",
+        help="What it costs, whether it gets better or worse, and how sure that is. Nobody is named.",
+    ),
+]
 PEOPLE = [
     st.Page(
         "app_pages/crew_week.py",
@@ -86,7 +102,7 @@ RECORDS = [
 
 def front_door() -> None:
     """The bare address leads to the first page, which so keeps an address of its own that can be shared."""
-    st.switch_page(PEOPLE[0], query_params=st.query_params.to_dict())
+    st.switch_page(GLANCE[0], query_params=st.query_params.to_dict())
 
 
 # these work before anything has been loaded
@@ -94,7 +110,7 @@ WORKS_WITHOUT_RECORDS = ("Loading dock", "House rules")
 
 HOME = st.Page(front_door, title="slowfuse", default=True, visibility="hidden")
 
-page = st.navigation({"": [HOME], "People": PEOPLE, "Failures": FAILURES, "Records": RECORDS})
+page = st.navigation({"": [HOME], "At a glance": GLANCE, "People": PEOPLE, "Failures": FAILURES, "Records": RECORDS})
 st.set_page_config(page_title=f"{page.title} · slowfuse", page_icon=str(HERE / "mark.svg"), layout="wide")
 if page is HOME:
     page.run()

@@ -167,11 +167,12 @@ class Entries:
         for entry in self.all():
             if entry.kind in ("return_seen_to", "return_open_again"):
                 last[entry.subject] = entry
-        return [
-            (*subject.split("\t")[:2], entry.content["on"], entry.content["words"], entry.entered_by)
-            for subject, entry in last.items()
-            if entry.kind == "return_seen_to"
-        ]
+        said = []
+        for subject, entry in last.items():
+            if entry.kind == "return_seen_to":
+                job_id, step = subject.split("\t")
+                said.append((job_id, step, str(entry.content["on"]), str(entry.content["words"]), entry.entered_by))
+        return said
 
     @contextlib.contextmanager
     def _open(self) -> Iterator[sqlite3.Connection]:

@@ -9,6 +9,7 @@ import polars as pl
 import streamlit as st
 
 from dashboard import components, data, links, running, words
+from pipelines.arrivals import WEEKDAYS
 from pipelines.contract import FINDINGS, STATES, STEPS
 from pipelines.errors import InputError, StoreMissingError
 from pipelines.house_rules import CALLBACK_COST_GUESS, FAILURE_COST_GUESS, GUESSED, HouseRules
@@ -260,6 +261,15 @@ def _judging(rules: HouseRules, changed_on: dict[str, str]) -> None:
                 "The outcome that no step can cause", controls, index=controls.index(rules.negative_control),
                 format_func=words.outcome, key="set_negative_control",
             )  # fmt: skip
+            warm_from = st.text_input(
+                "Warm enough for charge checks from (month-day)", value=rules.charge_check_from or "", max_chars=5,
+                placeholder="told from own readings", key="set_charge_check_from",
+                help="Such as 04-15. Charge checks that were too cold are due in the first week after it.",
+            )  # fmt: skip
+        working_days = st.pills(
+            "Days on which files come", WEEKDAYS, selection_mode="multi", default=list(rules.working_days),
+            key="set_working_days",
+        )  # fmt: skip
         uncompensated = st.checkbox(
             "Accept a pressure test without temperatures (the grade then says “not compensated”)",
             value=rules.accept_uncompensated_pressure_test,
@@ -272,6 +282,8 @@ def _judging(rules: HouseRules, changed_on: dict[str, str]) -> None:
                     "heard_back_months": heard,
                     "negative_control": control,
                     "accept_uncompensated_pressure_test": uncompensated,
+                    "charge_check_from": warm_from.strip() or None,
+                    "working_days": tuple(day for day in WEEKDAYS if day in working_days),
                 },
                 rules,
             )

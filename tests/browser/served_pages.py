@@ -31,6 +31,8 @@ CHROMIUM_ARGUMENTS = (
 )
 # address in the browser -> the page's name
 PAGES = {
+    "last-night": "Last night",
+    "owners-page": "Owner's page",
     "crew-week": "Crew week",
     "shop-class": "Shop class",
     "slow-fuses": "Slow fuses",
