@@ -9,6 +9,9 @@ from scipy import stats
 
 COMMON_OUTCOME = 0.15
 FEW_EVENTS = 10
+# with fewer events than this to each estimate of a fit, technicians' aside, ratios run away from 1 to both sides: in 150
+# invented fleets without any effect 12 to 22 of 100 intervals missed 1 below 1.5 events an estimate, 3 to 7 of 100 above 2
+EVENTS_AN_EFFECT = 2.0
 CONTROL_LEVEL = 0.05
 Z95 = float(stats.norm.ppf(0.975))
 
@@ -126,11 +129,18 @@ def words(
     low: np.ndarray,
     q_value: np.ndarray,
     low_calibrated: np.ndarray,
+    events_an_effect: np.ndarray | None = None,
 ) -> list[str]:
-    """`clear`, `leaning`, `unclear` or `too_few` for each row. Few failures are never called "no effect"."""
+    """`clear`, `leaning`, `unclear` or `too_few` for each row. Few failures are never called "no effect".
+
+    events_an_effect : events of the row's fit, less one for each technician who had any, to each of its estimates.
+    """
     found = []
-    for bad, good, plain, q, calibrated in zip(events_not_good, events_good, low, q_value, low_calibrated, strict=True):
-        if min(bad, good) < FEW_EVENTS or np.isnan(plain):
+    each = np.full(len(low), np.inf) if events_an_effect is None else events_an_effect
+    for bad, good, plain, q, calibrated, enough in zip(
+        events_not_good, events_good, low, q_value, low_calibrated, each, strict=True
+    ):
+        if min(bad, good) < FEW_EVENTS or np.isnan(plain) or enough < EVENTS_AN_EFFECT:
             found.append("too_few")
         elif q < 0.05 and calibrated > 1:
             found.append("clear")

@@ -259,7 +259,9 @@ def _say_too_few(few: pl.DataFrame, notes: Notes) -> None:
     for row in few.iter_rows(named=True):
         bad, good = row["events_skipped"], row["events_good"]
         about = f"{trade_words.outcome(row['outcome'])} {AGE_BAND[row['age_band']]}"
-        if min(bad, good) >= needed:
+        if min(bad, good) >= needed and row["events_an_effect"] < step_effect.evidence.EVENTS_AN_EFFECT:
+            text = f"{about}: too few in all for so many questions at once. Not enough yet to say."
+        elif min(bad, good) >= needed:
             text = f"{about}: cannot be told apart from another step that goes along with it."
         else:
             text = (

@@ -15,7 +15,7 @@ import polars as pl
 from scipy import optimize, special, stats
 
 from models import back_test, compliance, trade_words, years_in_service
-from models.evidence import FEW_EVENTS, Z95
+from models.evidence import EVENTS_AN_EFFECT, FEW_EVENTS, Z95
 from models.pace import MONTHS_A_YEAR, YEARS_AHEAD, Pace, years_followed
 from models.rate_cells import GOOD, NOT_GOOD, RateCells
 from models.step_effect import AGE_BANDS, MAIN_OUTCOMES, StepEffects
@@ -313,6 +313,10 @@ class Asked:
         share = self._share()
         # no ratio is told before there are ten on either side
         each = max((FEW_EVENTS - self.bad) / share, (FEW_EVENTS - self.good) / (1 - share), 0.0)
+        # nor before there are two to each estimate of the fit
+        of_fit = self.row["events_an_effect"] if self.row is not None else 0.0
+        if 0 < of_fit < EVENTS_AN_EFFECT:
+            each = max(each, self.have * (EVENTS_AN_EFFECT / of_fit - 1))
         shown = None if each else ratio_shown(self.have, share, self.inflation)
         shown = None if shown is None or np.isnan(shown) else shown
         target, need = self._next_target(share, each)

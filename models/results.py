@@ -72,7 +72,7 @@ SCHEMA: dict[str, dict[str, str]] = {
         "events_skipped_own": "bigint", "jobs_used": "bigint",
         "jobs_left_out": "bigint", "e_value": "double", "e_value_limit": "double",
         "negative_control_ratio": "double", "control_p_value": "double", "control_rejects": "boolean", "p_value": "double",
-        "p_value_calibrated": "double", "q_value": "double",
+        "p_value_calibrated": "double", "q_value": "double", "events_an_effect": "double",
         "evidence": "varchar",
     },
     "step_effect_sensitivity": {

@@ -54,6 +54,12 @@ class EffectFit:
     terms: list[Term]
     events: float
 
+    @property
+    def events_an_effect(self) -> float:
+        """Events to each estimate of the fit; one event of each technician who had any goes into his own level."""
+        estimates = max(int(self.fit.is_estimable.sum()), 1)
+        return (self.events - int((self.fit.stratum_events > 0).sum())) / estimates
+
     def linear_at(self, levels: list[np.ndarray]) -> np.ndarray:
         """The linear predictor at levels of the three terms (pattern and half, group, age band), technicians aside.
 
@@ -349,7 +355,7 @@ def _rows(effects, outcome, split, fitted: EffectFit, controls, jobs_used: int) 
                     "e_value": float(evidence.e_value(np.exp(b[s]), is_common=is_common)),
                     "e_value_limit": float(evidence.e_value_of_limit(low[s], high[s], is_common=is_common)),
                     "negative_control_ratio": np.exp(control_b[s]), "control_p_value": control.p_value,
-                    "control_rejects": control.rejects,
+                    "control_rejects": control.rejects, "events_an_effect": fitted.events_an_effect,
                     "p_value": p_value[s], "p_value_calibrated": p_calibrated[s],
                 })  # fmt: skip
     return rows
@@ -381,6 +387,7 @@ def _with_evidence(frame: pl.DataFrame, negative_control: str) -> pl.DataFrame:
                 frame["low"].to_numpy(),
                 q_values,
                 frame["low_calibrated"].to_numpy(),
+                frame["events_an_effect"].to_numpy(),
             )
         ),
     )
