@@ -66,7 +66,7 @@ def make_arrivals(con: duckdb.DuckDBPyConnection, rules: Any, today: date | None
     as_of = newest_day(con, today) or today
     season = warm_season(con, rules.charge_check_from)
     con.execute("create table if not exists return_seen_to (job_id varchar, step varchar, seen_on date, words varchar)")
-    _make_return_reason(con)
+    make_return_reason(con)
     _make_warm_season(con, season)
     values = {
         "season_chosen_by": season.chosen_by,
@@ -143,7 +143,8 @@ def _outdoor_weeks(con: duckdb.DuckDBPyConnection) -> list[tuple[int, int, int]]
     ).fetchall()
 
 
-def _make_return_reason(con: duckdb.DuckDBPyConnection) -> None:
+def make_return_reason(con: duckdb.DuckDBPyConnection) -> None:
+    """The table `return_reason`, as data/return_reasons.csv has it."""
     con.execute(
         "create or replace table return_reason (reason varchar, place integer, is_safety boolean, due_days integer, "
         "settled_by_findings varchar, sentence varchar)"

@@ -75,7 +75,7 @@ def test_page_answers_in_its_first_sentence(address: str, demo: Served, page: Pa
 
 def test_bare_address_opens_the_first_page_and_the_way_about_leads_to_all(demo: Served, page: Page) -> None:
     go(page, demo.address)
-    assert urlsplit(page.url).path == "/crew-week"
+    assert urlsplit(page.url).path == "/last-night"
     for address, name in PAGES.items():
         after(page, lambda name=name: page.get_by_test_id("stSidebarNav").get_by_role("link", name=name).click())
         assert urlsplit(page.url).path == f"/{address}"

@@ -11,6 +11,8 @@ from pipelines.store import FOLDER_VARIABLE, Store
 
 APP = Path(__file__).parents[2] / "dashboard" / "app.py"
 PAGES = (
+    "last_night",
+    "owners_page",
     "crew_week",
     "what_skipping_does",
     "slow_fuses",

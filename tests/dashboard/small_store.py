@@ -15,6 +15,7 @@ import polars as pl
 
 from pipelines.contract import DUCKDB_TYPE, STEPS, TABLES
 from pipelines.store import Store
+from tests.dashboard.small_returns import returns
 
 AS_OF = dt.date(2025, 6, 30)
 CREWS = ("Ash", "Birch", "Cedar", "Elm", "Hazel", "Larch")
@@ -60,6 +61,7 @@ def make(
     with store.write("load") as con:
         if jobs:
             _staged(con, np.random.default_rng(seed), jobs, technicians, all_unknown)
+            returns(con)
         _loads(con, jobs)
         if jobs and fitted:
             _compliance(con)
@@ -363,9 +365,16 @@ def _compliance(con: duckdb.DuckDBPyConnection) -> None:
         with dated as (
             select date_trunc('month', j.finished_on)::date as month, '' as crew, g.step, g.state
             from step_grade g join staged_job j using (job_id)
+        ), whole as (
+            select any_value(date_trunc('month', j.finished_on))::date as month, '' as crew, 'whole_job' as step,
+                case when count(*) filter (g.state in ('failed', 'ticked_only', 'not_done')) > 0 then 'failed'
+                    when count(*) filter (g.state = 'passed') > 0 then 'passed' else 'no_record' end as state
+            from step_grade g join staged_job j using (job_id) group by job_id
         )
-        select month, crew, step, {_COUNTS}, 0.4 as limit_low_95, 0.98 as limit_high_95
-        from dated group by month, crew, step
+        select month, crew, step, {_COUNTS}, 0.4 as limit_low_95, 0.98 as limit_high_95, 0.3 as limit_low_998,
+            0.99 as limit_high_998, 0.7 as centre, greatest(0, rate - 0.1) as low, least(1, rate + 0.1) as high,
+            '' as change
+        from (from dated union all from whole) group by month, crew, step
         """
     )
 
@@ -431,13 +440,18 @@ def _effects(con: duckdb.DuckDBPyConnection) -> None:
         "step_cost",
         pl.DataFrame(
             {
-                "step": ["evacuation", "vacuum_rise"],
-                "skipped_jobs_per_year": [21.0, 30.0],
-                "extra_callbacks_per_year": [2.2, 1.0],
-                "extra_compressor_failures_per_year": [1.4, 0.9],
-                "extra_cost_per_year": [4120.0, 2510.0],
-                "low": [1800.0, 700.0],
-                "high": [6900.0, 4600.0],
+                "step": ["evacuation", "vacuum_rise", "all"],
+                "skipped_jobs_per_year": [21.0, 30.0, 40.0],
+                "extra_callbacks_per_year": [2.2, 1.0, 3.0],
+                "extra_compressor_failures_per_year": [1.4, 0.9, 2.1],
+                "extra_cost_per_year": [4120.0, 2510.0, 6120.0],
+                "low": [1800.0, 700.0, 3100.0],
+                "high": [6900.0, 4600.0, 9900.0],
+                "effects_used": [
+                    "callback early (clear)",
+                    "compressor_failure late (leaning)",
+                    "2 effects, clear or leaning",
+                ],
             }
         ),
     )
