@@ -219,6 +219,31 @@ def report(
 
 
 @app.command()
+def sheet(
+    to: Annotated[Path, typer.Option("--to", help="File ending in .xlsx or .pdf.")],
+    store: StoreOption = None,
+    paper: Annotated[str, typer.Option("--paper", help="letter or a4, for .pdf.")] = "letter",
+) -> None:
+    """A blank commissioning sheet with limits and cautions; filled in, the workbook loads back with no mapping."""
+    from dashboard import blank_sheet
+    from pipelines.house_rules import HouseRules
+
+    place = Store.locate(store)
+    rules = _entries(place).house_rules() if place.exists() else HouseRules()
+    ending = to.suffix.lower()
+    if ending not in (".xlsx", ".pdf"):
+        raise InputError(f"{to}: the ending {ending or '(none)'} is not known. Use .xlsx or .pdf.")
+    if paper not in ("letter", "a4"):
+        raise typer.BadParameter("the paper is letter or a4")
+    to.parent.mkdir(parents=True, exist_ok=True)
+    if ending == ".xlsx":
+        blank_sheet.write_xlsx(to, rules)
+    else:
+        to.write_bytes(blank_sheet.to_pdf(rules, paper))
+    _print(f"{to}: a blank commissioning sheet, {len(blank_sheet.lines(rules))} readings over nine steps")
+
+
+@app.command()
 def dashboard(
     store: StoreOption = None,
     port: PortOption = DEFAULT_PORT,

@@ -10,6 +10,7 @@ import codecs
 import csv
 import hashlib
 import json
+import logging
 import re
 import zipfile
 from collections.abc import Iterator
@@ -465,6 +466,8 @@ class Workbook:
     def __init__(self, path: Path, shown: str) -> None:
         import fastexcel
 
+        # every cell is read as text on purpose: that a column has no one type is no news
+        logging.getLogger("fastexcel").setLevel(logging.ERROR)
         self.path, self.shown = path, shown
         try:
             self._reader = fastexcel.read_excel(str(path))
