@@ -62,7 +62,12 @@ def lines(rules: Any) -> list[Line]:
                 Line(
                     step=step,
                     quantity=quantity,
-                    what=words.quantity(quantity) + (" (from the plate)" if quantity in FROM_THE_PLATE else ""),
+                    what=words.quantity(quantity)
+                    + (
+                        " (from the plate)"
+                        if quantity in FROM_THE_PLATE and "late" not in words.quantity(quantity)
+                        else ""
+                    ),
                     unit=unit,
                     limit="; ".join(_limit_in_words(limit) for limit in (own + beside)[:LIMITS_SAID_AT_MOST]),
                     at_least=same_for_all.at_least if same_for_all else None,
