@@ -49,7 +49,7 @@ class JobDays:
         names = rows["technician_id"].unique().sort()
         place = {name: number for number, name in enumerate(names)}
         return cls(
-            rows["technician_id"].replace_strict(place, return_dtype=pl.Int64).to_numpy(),
+            rows["technician_id"].replace_strict(place, return_dtype=pl.Int64).to_numpy().astype(np.int64),
             rows["finished_on"].cast(pl.Date).to_physical().to_numpy().astype(np.int64),
             rows["good"].to_numpy().astype(float),
             rows["known"].to_numpy().astype(float),
