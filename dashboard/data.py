@@ -243,6 +243,65 @@ def month_step(step: str, crew: str | None = None) -> pl.DataFrame:
     )
 
 
+def moves(step: str, crew: str | None = None) -> pl.DataFrame:
+    """The last 12 months in which a chart of the fleet or of one crew rang: month, change."""
+    trend = month_step(step, crew)
+    if trend.is_empty() or "change" not in trend.columns:
+        return pl.DataFrame()
+    return trend.tail(12).filter(pl.col("change") != "").select("month", "change")
+
+
+def step_spread(step: str) -> pl.DataFrame:
+    """How far people differ at a step, and how much of it goes with crew, branch or firm."""
+    return ask_table(
+        "step_spread",
+        "select * from step_spread where step = $step order by list_position(['crew', 'branch', 'firm'], group_kind)",
+        step=step,
+    )
+
+
+def proof(step: str | None = None) -> dict[str, Any]:
+    """Steps measured again by somebody else: checked, agrees, low, high of the share; ticked and ticked_good."""
+    found = ask_table(
+        "inspection_check",
+        f"""
+        with counted as (
+            select count(agrees) as checked, count(*) filter (agrees) as agrees,
+                count(*) filter (state = 'ticked_only') as ticked,
+                count(*) filter (state = 'ticked_only' and is_within) as ticked_good
+            from inspection_check where $step is null or step = $step
+        )
+        select *, {wilson("agrees", "checked", "-")} as low, {wilson("agrees", "checked", "+")} as high from counted
+        """,
+        step=step,
+    )
+    return found.row(0, named=True) if found.height else {}
+
+
+def measured_again(step: str | None = None) -> pl.DataFrame:
+    """What was measured again and does not agree, or was only ticked, first; then the rest, the newest first."""
+    return ask_table(
+        "inspection_check",
+        "select i.*, coalesce(nullif(t.name, ''), i.technician_id) as name, "
+        "coalesce(nullif(again.name, ''), i.inspector_id) as by_name from inspection_check i "
+        "left join staged_technician t using (technician_id) left join staged_technician again "
+        "on again.technician_id = i.inspector_id where $step is null or i.step = $step "
+        f"order by coalesce(agrees, is_within), inspected_on desc nulls last, job_id limit {ROWS_AT_MOST}",
+        step=step,
+    )
+
+
+def drawn_to_measure_again() -> pl.DataFrame:
+    """Jobs of the newest drawn months that wait to be measured again: the two newest."""
+    return ask_table(
+        "inspection_draw",
+        "select d.*, coalesce(nullif(t.name, ''), d.technician_id) as name from inspection_draw d "
+        "left join staged_technician t using (technician_id) "
+        "where month >= (select max(month) from inspection_draw) - interval 1 month "
+        f"order by month desc, name, job_id limit {ROWS_AT_MOST}",
+    )
+
+
 # --- jobs behind a number
 
 

@@ -15,12 +15,13 @@ import numpy as np
 from scipy import special
 
 FALL_LOG_ODDS = 1.2
-# In units of log likelihood ratio, for a chart with up to 75 jobs a year; more jobs are more chances of a false alarm.
+# In units of log likelihood ratio, for a chart with up to 50 jobs a year; more jobs are more chances of a false alarm.
 # Nine steps and the whole job together then ring falsely for less than one technician in a hundred in a year.
-ALARM_AT, ALARM_JOBS = 8.5, 75.0
+ALARM_AT, ALARM_JOBS = 8.5, 50.0
 BASELINE_JOBS_AT_LEAST = 50
 BASELINE_JOBS_AT_MOST = 600
-# a step that is nearly always good or nearly never is judged against 2 %, so that a single job never rings
+# a step that is nearly always good is judged for worse against 2 % not good (and nearly never: for better against 2 % good),
+# so that a few jobs never ring
 LEAST_CHANCE = 0.02
 # rates that may have been usual: how far people differ is never taken for less than this, one in ten may differ by more
 SPREAD_AT_LEAST, WIDER, WIDER_SHARE = 0.4, 2.5, 0.1
@@ -75,7 +76,7 @@ class Chart:
             -0.5 * (own / (WIDER * spread)) ** 2
         )
         self.is_bad = ~np.asarray(is_good, dtype=bool)[:, None]
-        self.chance = np.clip(special.expit(-(usual_log_odds[:, None] + own)), LEAST_CHANCE, 1 - LEAST_CHANCE)
+        self.chance = np.clip(special.expit(-(usual_log_odds[:, None] + own)), 1e-5, 1 - 1e-5)
         likelihood = np.cumsum(np.log(np.where(self.is_bad, self.chance, 1 - self.chance)), axis=0) + np.log(belief)
         self.weight = likelihood - special.logsumexp(likelihood, axis=1, keepdims=True)
 
@@ -96,7 +97,8 @@ class Chart:
         memory.
         """
         first = BASELINE_JOBS_AT_LEAST
-        path = running_sum(scores(self.chance[first:], self.is_bad[first:], np.exp(shift)))
+        chance = np.maximum(self.chance, LEAST_CHANCE) if shift > 0 else np.minimum(self.chance, 1 - LEAST_CHANCE)
+        path = running_sum(scores(chance[first:], self.is_bad[first:], np.exp(shift)))
         together = self.weight[first:] + path
         of_likeliest = together.argmax(axis=1)[:, None]
         number = np.arange(len(path))[:, None]

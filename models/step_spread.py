@@ -120,38 +120,55 @@ def spread_squared(away: np.ndarray, variance: np.ndarray, level: np.ndarray) ->
 
 
 def same_people_elsewhere(con: duckdb.DuckDBPyConnection, kind: str) -> pl.DataFrame:
-    """For each group of jobs and step: what the same people reach on their other jobs.
+    """For each group of jobs and step: what the same people would reach on other jobs than the group's.
+
+    Forms and gauges come and go with the years, and so do courses: only jobs of one person in one year are compared, and
+    the group's own rate is moved by what they differ, on the log-odds scale.
 
     Returns
     -------
-    group, step, same_people_known (their jobs elsewhere), same_people_rate (in the group's proportions of people),
-    same_people_low, same_people_high (95 % interval).
+    group, step, same_people_known (the jobs elsewhere that were compared with), same_people_rate, same_people_low,
+    same_people_high (95 % interval; where the group's own rate lies outside, the group makes a difference).
     """
     # a job without a reading names no instrument, and is not good for that very reason: it is no comparison
     named = "and instrument <> ''" if kind == "instrument" else ""
     rows = con.sql(
         f"""
-        select {kind} as "group", step::varchar as step, technician_id, count(*) as known, count(*) filter ({IS_GOOD}) as good
+        select {kind} as "group", step::varchar as step, technician_id, year(finished_on) as year, count(*) as known,
+            count(*) filter ({IS_GOOD}) as good
         from fit_job_step where {IS_KNOWN} and technician_id is not null {named}
         group by all order by all
         """
     ).pl()
+    own, here = ("step", "technician_id", "year"), pl.col("known") / pl.col("known").sum()
     rows = rows.with_columns(
-        other_known=pl.col("known").sum().over("step", "technician_id") - pl.col("known"),
-        other_good=pl.col("good").sum().over("step", "technician_id") - pl.col("good"),
-        fleet=pl.col("good").sum().over("step") / pl.col("known").sum().over("step"),
+        other_known=pl.col("known").sum().over(own) - pl.col("known"),
+        other_good=pl.col("good").sum().over(own) - pl.col("good"),
+        fleet=pl.col("good").sum().over("step", "year") / pl.col("known").sum().over("step", "year"),
+        all_known=pl.col("known").sum().over("group", "step"),
+        all_good=pl.col("good").sum().over("group", "step"),
     ).filter(pl.col("other_known") > 0)
     size = pl.col("other_known") + BORROWED_JOBS
     rate = (pl.col("other_good") + BORROWED_JOBS * pl.col("fleet")) / size
     found = rows.group_by("group", "step", maintain_order=True).agg(
         same_people_known=pl.col("other_known").sum(),
-        same_people_rate=(pl.col("known") * rate).sum() / pl.col("known").sum(),
-        variance=(pl.col("known") ** 2 * rate * (1 - rate) / size).sum() / pl.col("known").sum() ** 2,
+        elsewhere=(here * rate).sum(),
+        variance_elsewhere=(here**2 * rate * (1 - rate) / size).sum(),
+        compared=pl.col("known").sum(),
+        inside=(pl.col("good").sum() + 0.5) / (pl.col("known").sum() + 1.0),
+        rate=(pl.col("all_good").first() + 0.5) / (pl.col("all_known").first() + 1.0),
     )
-    middle = found["same_people_rate"].clip(1e-6, 1 - 1e-6).to_numpy()
-    reach = Z95 * np.sqrt(found["variance"].to_numpy()) / (middle * (1 - middle))
-    log_odds = special.logit(middle)
-    return found.drop("variance").with_columns(
-        same_people_low=pl.Series(special.expit(log_odds - reach)),
-        same_people_high=pl.Series(special.expit(log_odds + reach)),
+    inside, compared, rate, variance = (
+        found[name].to_numpy() for name in ("inside", "compared", "rate", "variance_elsewhere")
+    )
+    elsewhere = found["elsewhere"].clip(1e-6, 1 - 1e-6).to_numpy()
+    moved = special.logit(rate) + special.logit(elsewhere) - special.logit(inside)
+    spread = np.sqrt(variance / (elsewhere * (1 - elsewhere)) ** 2 + 1 / (compared * inside * (1 - inside)))
+    return found.select(
+        "group",
+        "step",
+        "same_people_known",
+        same_people_rate=pl.Series(special.expit(moved)),
+        same_people_low=pl.Series(special.expit(moved - Z95 * spread)),
+        same_people_high=pl.Series(special.expit(moved + Z95 * spread)),
     )

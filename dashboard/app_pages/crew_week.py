@@ -1,4 +1,8 @@
-"""Crew week: who needs help with which step; is it the person, the branch, the tool or the form; is it fair."""
+"""Crew week: who needs help with which step; is it the person, the branch, the tool or the form; is it fair.
+
+The fleet comes first, then the steps, then crews, branches and forms, and people last: most of what looks like a person's
+doing is not.
+"""
 
 from __future__ import annotations
 
@@ -8,7 +12,7 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, components, data, links, looks, words
+from dashboard import charts, components, data, links, looks, people_charts, people_words, words
 from dashboard.data import JobFilter
 from pipelines.contract import STEPS
 
@@ -22,13 +26,41 @@ HOW_PEOPLE = (
     "The dot is the share good after two corrections: each person's mix of jobs (equipment, joints, season) is taken "
     "into account, and few jobs are drawn toward the fleet. The line is its 95 % interval. The dashed line is the "
     "target. A person is marked ▼ only when the chance that he is truly more than 5 points below target is above "
-    "97.5 %. People stand in the order of crew and name; there are no ranks: with few jobs the order is mostly chance."
+    "97.5 %; for that mark his own jobs speak, and the fleet's rate weighs no more than eight jobs. Of average people "
+    "fewer than 4 in 1,000 are marked. Somebody 15 points below is found about 1 time in 6 with 43 jobs, 6 in 10 with "
+    "100 and 9 in 10 with 300: no mark does not mean that all is well. A helper's step counts to the helper where the "
+    "record names him, else to the job's lead. People stand in the order of crew and name; there are no ranks: with few "
+    "jobs the order is mostly chance."
+)
+HOW_STEPS = (
+    "The dot is the share good over the whole fleet, the thick line its 95 % interval, the thin line how far the unknown "
+    "jobs could move it: all of them not good, or all good."
+)
+HOW_GROUPS = (
+    "The dot is the group's share good, the thick line its 95 % interval, the dashed line the fleet. The diamond is what "
+    "to compare with: for forms, instruments, seasons, equipment and branches what the same people would reach "
+    "elsewhere, by their other jobs of the same year; for crews and firms what people on average reach on the same equipment, joints and seasons. Where dot and diamond lie together, "
+    "the group itself makes no difference. For crew, branch and firm the sentences say how much of the spread between "
+    "people lies between the groups, and how much would by drawing the groups by lot."
+)
+HOW_CHANGED = (
+    "Each person's jobs of the last 12 months are set against his own before, job by job, after what the fleet reached "
+    "on such jobs, on such a form, in the same quarter. It takes a lot to say that somebody changed: of people whose work "
+    "is steady, fewer than 1 in 100 a year are told to be worse by any of nine steps and the whole job. So it comes late: a "
+    "fall from 90 to 73 % is seen within a year for about half of those with 100 jobs a year, after some 60 jobs."
+)
+HOW_PROOF = (
+    "A record agrees when the record and the second reading, taken by somebody else, fall on the same side of the limit. "
+    "Each month one job in twenty of everybody, at least one, is drawn by lot to be measured again: nobody can choose "
+    "which, so the share that agrees speaks for all."
 )
 HOW_FUNNEL = (
     "Each sign is one person: how many jobs, and what share was good, with no correction. If everybody worked equally "
     "well, 95 in 100 would lie between the dashed lines and nearly all in the shaded area. It pictures chance; nobody "
     "is judged by it."
 )
+
+GROUPS_AT_MOST = 14
 
 # the columns of counts in the tables, and the state whose jobs each one counts
 STATE_OF_COUNT = {
@@ -40,27 +72,21 @@ STATE_OF_COUNT = {
 }
 
 
+# at this width a table of crews and steps has no room for its figures: the lines above it say the same step by step
+HIDE_WHEN_NARROW = "<style>@media (max-width: 640px) {.st-key-crews_and_steps {display: none}}</style>"
+
+
 def page() -> None:
     fleet = data.fleet_by_step()
     if fleet.is_empty():
-        if data.stamp().fitted:
-            jobs = words.counted(data.stamp().jobs, "job")
-            components.answer(f"Nothing can be said yet: none of {jobs} says whose work it was.")
-        else:
-            components.not_fitted("How good each step is")
+        components.not_fitted("How good each step is")
         return
     worst = _answer(fleet)
     components.how_counted(HOW_GOOD, "good")
-    kind = _heat()
-    cell_slot = st.container()
-    _fleet_table(fleet)
-
-    slot = st.container()
-    step, crew, group = _choices(kind, worst)
-    with slot:
-        components.heading(f"{words.step(step)}: is it the person?")
-    with cell_slot:
-        _cell_in_words(kind, step, crew if kind == "crew" else group)
+    _fleet(fleet)
+    step = components.pick_step(worst)
+    kind, crew, group = _groups(step)
+    components.heading(f"{words.step(step)}: is it the person?")
     people = data.technician_step(step, crew)
     _people(people, step, crew)
     technician = components.pick_technician(crew, step)
@@ -164,25 +190,192 @@ def _count_chosen(place: str, counted: list[dict[str, str | None]]) -> None:
     st.session_state["state"] = STATE_OF_COUNT.get(column)
 
 
-def _heat() -> str:
+def _line_chosen(place: str, key: str) -> None:
+    """A click on a line chooses its step, crew or group everywhere below."""
+    value = _chosen(place, "line").get("step" if key == "step" else "group")
+    if value is None:
+        return
+    st.session_state[key] = value
+    st.session_state["technician"] = None
+    st.session_state["state"] = None
+
+
+def _fleet(fleet: pl.DataFrame) -> None:
+    """The steps over the whole fleet, the counts behind them, and whether the records are true."""
+    steps = fleet.filter(pl.col("step").is_in(list(STEPS)) & (pl.col("known") > 0))
+    side_by_side = st.grid(2, min_column_width=420, gap="large")
+    if not steps.is_empty():
+        with side_by_side.cell():
+            components.heading("The steps, whole fleet")
+            st.altair_chart(
+                people_charts.steps_with_interval(steps, looks.current()),
+                key="fleet_lines",
+                on_select=partial(_line_chosen, "fleet_lines", "step"),
+                alt="Share of jobs on which each step was good over the whole fleet, with its 95 % interval and count",
+            )
+            components.note("Choose a line for its crews, people and jobs.")
+            components.how_counted(HOW_STEPS, "steps")
+    with side_by_side.cell():
+        _fleet_table(fleet)
+        _proof()
+
+
+def _proof() -> None:
+    """Second readings, and the jobs drawn by lot for the next ones."""
+    drawn = data.drawn_to_measure_again()
+    checks = data.measured_again()
+    if drawn.is_empty() and checks.is_empty():
+        return
+    components.heading("Are the records true?")
+    components.note(people_words.proof_sentence(data.proof()))
+    components.how_counted(HOW_PROOF, "proof")
+    if not checks.is_empty():
+        with st.expander("What was measured again, disagreements first", icon=":material/rule:", key="measured_again"):
+            _open_table(
+                "measured_again_jobs",
+                checks["job_id"].to_list(),
+                {
+                    "Job": checks["job_id"],
+                    "Step": [words.step(step) for step in checks["step"]],
+                    "Record": [words.state_with_sign(state) for state in checks["state"]],
+                    "Second reading": [
+                        words.measured(value, unit) for value, unit in checks.select("value", "unit").iter_rows()
+                    ],
+                    "Within the limit": ["yes" if within else "no" for within in checks["is_within"]],
+                    "Agrees": [{True: "yes", False: "no", None: "–"}[agrees] for agrees in checks["agrees"]],
+                    "Measured again on": checks["inspected_on"],
+                    "By": checks["by_name"],
+                    "Technician": checks["name"],
+                },
+                "Steps measured again by somebody else, and whether the record agrees",
+            )
+    waiting = drawn.filter(~pl.col("is_measured_again")) if not drawn.is_empty() else drawn
+    if not waiting.is_empty():
+        months = sorted(set(waiting["month"].to_list()))
+        named = words.joined(f"{month:%B %Y}" for month in months)
+        with st.expander(
+            f"Drawn by lot to be measured again: {words.counted(waiting.height, 'job')} of {named}",
+            icon=":material/casino:",
+            key="drawn",
+        ):
+            _open_table(
+                "drawn_jobs",
+                waiting["job_id"].to_list(),
+                {
+                    "Job": waiting["job_id"],
+                    "Finished in": [f"{month:%B %Y}" for month in waiting["month"]],
+                    "Technician": waiting["name"],
+                    "Jobs drawn from": waiting["jobs"],
+                    "Chance": [words.share(chance) for chance in waiting["chance"]],
+                },
+                "Jobs drawn by lot to be measured again",
+            )
+
+
+def _folder_chosen(ids: list[str], place: str) -> None:
+    click = st.session_state.get(place)
+    if click is not None and 0 <= click["row"] < len(ids):
+        components.open_job(ids[click["row"]])
+
+
+def _open_table(place: str, ids: list[str], columns: dict[str, Any], alt: str) -> None:
+    """A table whose rows open their job's folder."""
+    place = f"{place}_{abs(hash(tuple(ids))) % 10**8}"
+    st.dataframe(
+        pl.DataFrame({"Open": ["Open"] * len(ids), **columns}),
+        hide_index=True,
+        placeholder="–",
+        height=min(38 + 35 * len(ids), 320),
+        column_config={
+            "Open": st.column_config.ButtonColumn(
+                "Folder", width=70, type="tertiary", key=place, on_click=_folder_chosen, args=(ids, place)
+            ),
+            "Measured again on": st.column_config.DateColumn(format="D MMM YYYY"),
+        },
+        alt=alt,
+    )
+
+
+def _groups(step: str) -> tuple[str, str | None, str | None]:
+    """Is it the crew, the branch, the tool or the form? Returns the kind of group, the crew and the group chosen."""
+    components.heading(f"{words.step(step)}: the crew, the branch, the tool or the form?")
+    crews = data.group_step("crew")
+    of_crews = crews.filter(pl.col("step") == step) if not crews.is_empty() else crews
+    said = people_words.spread_sentences(data.step_spread(step))
+    said += [
+        sentence
+        for kind in ("form", "instrument")
+        if (sentence := people_words.same_people_sentence(_of_step(kind, step), kind))
+    ]
+    said += [sentence] if (sentence := people_words.without_proof_sentence(of_crews)) else []
     kinds = [kind for kind in words.GROUP_KIND if kind in data.group_kinds()] or ["crew"]
+    if said:
+        components.note("\n".join(f"- {sentence}" for sentence in said))
     kind = (
         links.segmented("Look at it by", kinds, "by", default=kinds[0], format_func=lambda code: words.GROUP_KIND[code])
         or kinds[0]
     )
+    side_by_side = st.grid(2, min_column_width=420, gap="large")
+    with side_by_side.cell():
+        _group_lines(kind, step)
+    with side_by_side.cell():
+        crew, group = _choices(kind)
+        _cell_in_words(kind, step, crew if kind == "crew" else group)
+        components.how_counted(HOW_GROUPS, "groups")
+    st.html(HIDE_WHEN_NARROW)
+    with st.container(key="crews_and_steps"):
+        _heat(kind)
+    return kind, crew, group
+
+
+def _of_step(kind: str, step: str) -> pl.DataFrame:
+    groups = data.group_step(kind)
+    return groups if groups.is_empty() else groups.filter(pl.col("step") == step)
+
+
+def _group_lines(kind: str, step: str) -> None:
+    groups = _of_step(kind, step)
+    groups = groups if groups.is_empty() else groups.filter((pl.col("known") > 0) & pl.col("group").is_not_null())
+    if groups.is_empty():
+        st.info(f"No {words.GROUP_KIND[kind].lower()} has a known job of this step.")
+        return
+    if groups.height > GROUPS_AT_MOST:
+        components.note(f"Shown: the {GROUPS_AT_MOST} with the most jobs, by name, of {groups.height}.")
+        groups = groups.sort("known", descending=True).head(GROUPS_AT_MOST)
+    other = "same_people" if kind in ("form", "instrument", "season", "equipment", "branch") else "expected"
+    has_other = f"{other}_rate" in groups.columns
+    groups = groups.with_columns(other_rate=pl.col(f"{other}_rate") if has_other else pl.lit(None, pl.Float64))
+    place = f"lines_{kind}_{step}"
+    st.altair_chart(
+        people_charts.groups_with_interval(groups, words.GROUP_KIND[kind], looks.current()),
+        key=place,
+        on_select=partial(_line_chosen, place, "crew" if kind == "crew" else "group"),
+        alt=f"{words.step(step)} by {words.GROUP_KIND[kind].lower()}: share good with its 95 % interval and count",
+    )
+    components.note(
+        "◇ "
+        + (
+            "what the same people would reach elsewhere, by their other jobs of the same year"
+            if other == "same_people"
+            else "what people on average reach on the same kinds of job"
+        )
+        + "; dashed: the fleet."
+    )
+
+
+def _heat(kind: str) -> None:
+    """All steps by all groups at one look, where the screen has room for the figures."""
     groups = data.group_step(kind)
     if not groups.is_empty():
         groups = groups.filter(pl.col("step").is_in(list(STEPS)) & pl.col("group").is_not_null())
     if groups.is_empty() or not groups["known"].sum():
-        st.info(f"No {words.GROUP_KIND[kind].lower()} has a step that can be judged yet.")
-        return kind
+        return
     names = sorted(groups["group"].unique().to_list())
-    if len(names) > 14:
-        busiest = groups.group_by("group").agg(pl.col("known").sum()).sort("known", descending=True).head(14)
-        groups = groups.filter(pl.col("group").is_in(busiest["group"].to_list()))
-        components.note(
-            f"Shown: the 14 with the most jobs, by name, of {len(names)}. Choose any other in the list below."
+    if len(names) > GROUPS_AT_MOST:
+        busiest = (
+            groups.group_by("group").agg(pl.col("known").sum()).sort("known", descending=True).head(GROUPS_AT_MOST)
         )
+        groups = groups.filter(pl.col("group").is_in(busiest["group"].to_list()))
     place = f"heat_{kind}"
     st.altair_chart(
         charts.heat_of_steps(groups, words.GROUP_KIND[kind], looks.current()),
@@ -191,9 +384,8 @@ def _heat() -> str:
         alt=f"Share of jobs on which each step was good, by {words.GROUP_KIND[kind].lower()}, with the number of jobs",
     )
     components.note(
-        "Choose a cell to open its people and jobs below. Dashed: fewer than 20 known jobs, too few to say."
+        "All steps at once: choose a cell to open its people and jobs below. Dashed: fewer than 20 known jobs, too few to say."
     )
-    return kind
 
 
 def _cell_in_words(kind: str, step: str, group: str | None) -> None:
@@ -257,16 +449,15 @@ def _fleet_table(fleet: pl.DataFrame) -> None:
         )
 
 
-def _choices(kind: str, first: str | None) -> tuple[str, str | None, str | None]:
+def _choices(kind: str) -> tuple[str | None, str | None]:
     group = None
     with st.container(horizontal=True, vertical_alignment="bottom"):
-        step = components.pick_step(first)
         crew = components.pick_crew()
         if kind != "crew":
             groups = data.group_step(kind)
             names = sorted(groups["group"].drop_nulls().unique().to_list()) if not groups.is_empty() else []
             group = links.select(words.GROUP_KIND[kind], names, "group", placeholder="All")
-    return step, crew, group
+    return crew, group
 
 
 def _people(people: pl.DataFrame, step: str, crew: str | None) -> None:
@@ -285,6 +476,8 @@ def _people(people: pl.DataFrame, step: str, crew: str | None) -> None:
     counts = dict(flags.iter_rows())
     said = [f"{counts[flag]} {words.FLAG[flag]}" for flag in ("below", "above", "usual", "too_few") if counts.get(flag)]
     components.note(f"Of {known.height} people: {words.joined(said)}.")
+    _marked_together(known, step)
+    _changes(known)
     # side by side where both have room, else one below the other
     side_by_side = st.grid(2, min_column_width=420, gap="large")
     with side_by_side.cell():
@@ -307,6 +500,7 @@ def _people(people: pl.DataFrame, step: str, crew: str | None) -> None:
             charts.funnel(known, looks.current()),
             alt=f"{words.step(step)}: shares against the number of jobs, inside what chance alone would give",
         )
+        components.note("A picture of chance: were all people alike, nearly all would lie in the shaded area.")
         components.how_counted(HOW_FUNNEL, "funnel")
     table = pl.DataFrame(
         {
@@ -324,7 +518,10 @@ def _people(people: pl.DataFrame, step: str, crew: str | None) -> None:
             "Not done": known["not_done"],
             "Unknown": known["unknown"],
             "Against target": [words.FLAG.get(flag, flag) for flag in known["flag"]],
-            "Lately": [words.CHANGE.get(change, change) for change in known["change"]],
+            "Last 12 months": [_recent(row) for row in known.iter_rows(named=True)],
+            "Changed": [words.CHANGE.get(change, change) for change in known["change"]],
+            "Since about": known["changed_on"],
+            "Measured again, agree": [_agree(row) for row in known.iter_rows(named=True)],
         }
     )
     with st.expander(
@@ -342,7 +539,10 @@ def _people(people: pl.DataFrame, step: str, crew: str | None) -> None:
             key=place,
             on_select=partial(_count_chosen, place, [{"technician": who} for who in ids]),
             selection_mode="single-cell",
-            column_config={"Technician": st.column_config.TextColumn(pinned=True)},
+            column_config={
+                "Technician": st.column_config.TextColumn(pinned=True),
+                "Since about": st.column_config.DateColumn(format="D MMM YYYY"),
+            },
             alt="Each person's counts and share good with its range",
         )
     if known["proof_missing"].any():
@@ -353,18 +553,77 @@ def _people(people: pl.DataFrame, step: str, crew: str | None) -> None:
         )
 
 
+def _recent(row: dict[str, Any]) -> str:
+    """The plain share of the last 12 months with its range and count."""
+    known = row.get("recent_known")
+    if not known or row["recent_rate"] is None:
+        return "–"
+    return (
+        f"{words.share_with_range(row['recent_rate'], row['recent_low'], row['recent_high'])} of {words.count(known)}"
+    )
+
+
+def _agree(row: dict[str, Any]) -> str:
+    checked = row.get("proof_checked")
+    return f"{words.count(row['proof_agrees'])} of {words.count(checked)}" if checked else "–"
+
+
+def _marked_together(known: pl.DataFrame, step: str) -> None:
+    """Where those marked are mostly of one crew: that is to be looked at before the persons."""
+    below = known.filter((pl.col("flag") == "below") & (pl.col("crew") != ""))
+    if below.height < 2:
+        return
+    crew, number = below["crew"].value_counts(sort=True).row(0)
+    all_of_it = known.filter(pl.col("crew") == crew).height
+    if number * 3 >= below.height * 2 and number * 3 >= all_of_it * 2:
+        components.note(
+            f"**{'All' if number == below.height else f'{words.count(number)} of the'} {words.count(below.height)} marked ▼ "
+            f"are of {words.escaped(crew)}**, which has "
+            f"{words.counted(all_of_it, 'person', 'people')} here: look at its tools and forms for "
+            f"{words.step(step).lower()} before the persons."
+        )
+
+
+def _changes(known: pl.DataFrame) -> None:
+    """Whose work changed within the last 12 months, by name; with its delay, and what else changed."""
+    changed = known.filter(pl.col("change").is_in(["worse", "better"])).sort("crew", "name", nulls_last=True)
+    said = [people_words.changed_sentence(row) for row in changed.iter_rows(named=True)]
+    if said:
+        components.note("Changed within the last 12 months:\n\n" + "\n".join(f"- {sentence}" for sentence in said))
+    watched = known.filter(pl.col("change") != "too_few").height
+    if not said and watched:
+        components.note(f"Nobody's work here is seen to have changed within the last 12 months ({watched} watched).")
+    form = people_words.new_form_sentence(known)
+    if form:
+        components.note(form)
+    components.how_counted(HOW_CHANGED, "changed", "How is a change told?")
+
+
 def _one_person(people: pl.DataFrame, technician: str) -> None:
     rows = people.filter(pl.col("technician_id") == technician)
     if rows.is_empty():
         return
     row = rows.row(0, named=True)
-    changed = f" (seen on {words.date(row['changed_on'])})" if row.get("changed_on") else ""
-    components.note(
-        f"**{words.escaped(row['name'])}**: {words.share(row['rate'])} good of {words.counted(row['known'], 'known job')}, "
-        f"{words.share(row['rate_adjusted'])} adjusted ({words.share_range(row['rate_low'], row['rate_high'])}); "
-        f"lately {words.CHANGE.get(row['change'], row['change'])}"
-        f"{changed}."
-    )
+    said = [
+        f"**{words.escaped(row['name'])}**: {words.share(row['rate'])} good of "
+        f"{words.counted(row['known'], 'known job')}, {words.share(row['rate_adjusted'])} adjusted "
+        f"({words.share_range(row['rate_low'], row['rate_high'])})",
+        f"last 12 months {_recent(row)}" if row.get("recent_known") else "no known job in the last 12 months",
+    ]
+    if row.get("expected_rate") is not None:
+        said.append(f"people on average reach {words.share(row['expected_rate'])} on the same kinds of job")
+    if row.get("proof_checked"):
+        said.append(
+            f"of {words.counted(row['proof_checked'], 'record')} measured again {words.count(row['proof_agrees'])} agree "
+            f"({words.share_range(row['proof_low'], row['proof_high'])})"
+        )
+    if row.get("credited_by_step"):
+        said.append(f"{words.count(row['credited_by_step'])} credited because the record names him for the step")
+    components.note("; ".join(said) + ".")
+    if row["change"] in ("worse", "better"):
+        components.note(people_words.changed_sentence(row))
+    else:
+        components.note(f"Against his own earlier jobs: {words.CHANGE.get(row['change'], row['change'])}.")
 
 
 def _trend(step: str, crew: str | None) -> None:
@@ -376,7 +635,13 @@ def _trend(step: str, crew: str | None) -> None:
         charts.months(trend, looks.current()),
         alt=f"{words.step(step)}: share good by month, with control limits",
     )
-    components.note("Shaded: where a month would lie if nothing had changed. A single month outside it is no finding.")
+    components.note(
+        "Shaded: where a month would lie on its own mix of jobs if nothing had changed. A single month outside it is no "
+        "finding."
+    )
+    moved = people_words.moved_sentence(data.moves(step, crew), crew or "The whole fleet")
+    if moved:
+        components.note(moved)
 
 
 if __name__ == "__main__":
