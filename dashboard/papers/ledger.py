@@ -43,7 +43,8 @@ class Ledger:
     def ask(self, sql: str, **parameters: Any) -> pl.DataFrame:
         cursor = self._con.cursor()
         try:
-            return cursor.sql(sql, params=parameters or None).pl()
+            found = cursor.sql(sql, params=parameters or None).pl()
+            return found.with_columns(pl.selectors.decimal().cast(pl.Float64))
         finally:
             cursor.close()
 

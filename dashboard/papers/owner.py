@@ -55,7 +55,7 @@ def content(ledger: Ledger, month: dt.date | None = None) -> dict[str, Any]:
     InputError : nothing has been fitted, or the month holds no job.
     """
     ledger.need("month_step")
-    first = (month or _last_whole_month(ledger.as_of())).replace(day=1)
+    first = (month or last_whole_month(ledger.as_of())).replace(day=1)
     last = first.replace(day=calendar.monthrange(first.year, first.month)[1])
     months = ledger.ask(
         "select * from month_step where step = 'whole_job' and coalesce(crew, '') in ('', 'fleet', 'all') "
@@ -80,7 +80,8 @@ def content(ledger: Ledger, month: dt.date | None = None) -> dict[str, Any]:
     }
 
 
-def _last_whole_month(as_of: dt.date | None) -> dt.date:
+def last_whole_month(as_of: dt.date | None) -> dt.date:
+    """A day of the last month that the data covers to its end."""
     if as_of is None:
         raise InputError("No dated job has been loaded yet.")
     if as_of.day == calendar.monthrange(as_of.year, as_of.month)[1]:

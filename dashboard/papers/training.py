@@ -170,7 +170,7 @@ def _effect_row(row: dict[str, Any]) -> list[str]:
         words.points_range(row["low"], row["high"]) if row["change_in_rate"] is not None else "–",
         words.count(row["technicians_trained"]),
         words.count(row["technicians_compared"]),
-        EVIDENCE.get(row["evidence"], row["evidence"]),
+        EVIDENCE.get(row["evidence"], str(row["evidence"])),
     ]
 
 

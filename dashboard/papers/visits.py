@@ -172,7 +172,7 @@ def looked_at_and_taken(check_on_visit: str | None) -> tuple[list[str], list[str
     look: list[str] = []
     take: list[str] = []
     for part in (part.strip() for part in (check_on_visit or "").split(";")):
-        if part.lower().startswith("take ") and look:
+        if part.startswith("take "):
             # "a scale and the plate's charge" are two things, "an acid and moisture test kit" is one
             take += re.split(r", | and (?=an? |the )", part[5:])
         elif part:
