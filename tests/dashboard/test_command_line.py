@@ -136,6 +136,26 @@ def test_every_column_that_can_be_exported_has_its_meaning(demo_store):
             assert (table, columns - meant[table], meant[table] - columns) == (table, set(), set())
 
 
+def test_a_report_is_printed_and_says_what_it_did(demo_store, tmp_path):
+    store, _ = demo_store
+    done = run("report", "crew", "--to", tmp_path / "crew.pdf", "--store", store)
+    assert done.returncode == 0, done.stderr
+    assert "Writing sheets" in done.stderr
+    assert "Crew review" in done.stdout
+    assert (tmp_path / "crew.pdf").read_bytes().startswith(b"%PDF")
+    refused = run("report", "crew", "--to", tmp_path / "crew.docx", "--store", store)
+    assert refused.returncode == 1
+    assert "a report is a PDF" in refused.stderr
+
+
+@pytest.mark.parametrize("kind", ["training", "owner", "visits", "job"])
+def test_each_report_can_be_made_of_a_fitted_fleet(demo_store, kind):
+    from dashboard.papers.reports import make
+    from pipelines.store import Store
+
+    assert make(kind, Store(demo_store[0])).startswith(b"%PDF")
+
+
 def test_list_names_tables_units_and_meanings():
     done = run("export", "--list")
     assert done.returncode == 0
@@ -152,13 +172,14 @@ def test_list_names_tables_units_and_meanings():
         ("fit", "--as-of", "31/12/2025"),
         ("no-such-command",),
         ("demo", "--installs", "0"),
+        ("report", "owner", "--to", "x.pdf", "--crew", "Ash"),
     ],
 )
 def test_wrong_usage_exits_2(words, tmp_path):
     assert run(*words, cwd=tmp_path).returncode == 2
 
 
-@pytest.mark.parametrize("command", ["demo", "load", "map", "fit", "export", "dashboard", "check"])
+@pytest.mark.parametrize("command", ["demo", "load", "map", "fit", "export", "report", "dashboard", "check"])
 def test_every_command_explains_itself(command):
     done = run(command, "--help")
     assert done.returncode == 0
