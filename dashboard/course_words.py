@@ -44,9 +44,7 @@ def did_they_work(effects: pl.DataFrame, held: int) -> str:
     if few:
         parts.append(f"on {few} too few were trained, or too recently, to say")
     sentence = "; ".join(parts)
-    return sentence if by_word["clear"].height else f"Courses: {sentence}" if by_word["leaning"].is_empty() else (
-        sentence[0].upper() + sentence[1:]
-    )  # fmt: skip
+    return sentence[0].upper() + sentence[1:]
 
 
 def _each(rows: pl.DataFrame, form: str) -> list[str]:
