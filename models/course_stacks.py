@@ -2,8 +2,9 @@
 
 A stack is the people first taught a step within one month, and everybody who had not been taught it by then. Each
 technician of a stack has one count of good and of known jobs for each quarter before and after. Those who had been
-taught earlier never stand in for the untaught; those taught later do up to the day of their own course, their bad months
-with the rest: without those, the people never sent would be the ones who happened to do well.
+taught earlier never stand in for the untaught; those taught later do up to the day of their own course. The half year in
+which they were chosen counts for nobody where they are many: whoever was sent then had happened to do badly, and whoever
+was not, well.
 """
 
 from __future__ import annotations
@@ -20,6 +21,8 @@ BEFORE_QUARTERS, AFTER_QUARTERS = 8, 8
 # A bad calendar quarter that led to somebody's being sent lies within the half year before the course.
 CHOOSING_QUARTERS = 2
 SAME_COURSE_DAYS = 31
+# A later course that takes so many of those compared with: the months in which they were chosen count for nobody.
+MANY_CHOSEN = 0.1
 
 
 @dataclass(frozen=True)
@@ -181,6 +184,25 @@ def stacked(jobs: JobDays, first_taught: dict[str, date], only: set[str] | None 
     )  # fmt: skip
 
 
+def _choosing_of_later(own_day: np.ndarray, last: int) -> list[tuple[int, int]]:
+    """(first, last) days in which many of those compared with were chosen for a later course.
+
+    own_day : of the people compared with. The largest courses first, and no more than half of the time after.
+    """
+    after_days = AFTER_QUARTERS * DAYS_A_QUARTER
+    choosing_days = round(CHOOSING_QUARTERS * DAYS_A_QUARTER)
+    room = after_days / 2
+    spans = []
+    groups = _grouped_days(own_day[own_day <= last + after_days + choosing_days])
+    taken = {group: int(((own_day >= group[0]) & (own_day <= group[1])).sum()) for group in groups}
+    for group in sorted(groups, key=lambda group: -taken[group]):
+        length = group[1] - group[0] + choosing_days
+        if taken[group] >= MANY_CHOSEN * len(own_day) and length <= room:
+            spans.append((group[0] - choosing_days, group[1]))
+            room -= length
+    return spans
+
+
 def _one_stack(
     jobs: JobDays, own_day: np.ndarray, is_trained: np.ndarray, first: int, last: int, number: int
 ) -> tuple[np.ndarray, ...]:
@@ -194,12 +216,17 @@ def _one_stack(
         BEFORE_QUARTERS + (day - last - 1) // DAYS_A_QUARTER,
     ).astype(np.int64)
     later = ~is_trained & (own_day > last)
+    is_there = np.bincount(technician, minlength=len(own_day)) > 0
+    is_left_out = np.zeros(len(day), dtype=bool)
+    for from_day, to_day in _choosing_of_later(own_day[later & is_there], last):
+        is_left_out |= (day >= from_day) & (day <= to_day)
     counted = (
         (is_trained | later)[technician]
         & ((day < first) | (day > last))
         & (quarter >= 0)
         & (quarter < BEFORE_QUARTERS + AFTER_QUARTERS)
         & (is_trained[technician] | (day < own_day[technician]))
+        & ~is_left_out
     )
     columns = BEFORE_QUARTERS + AFTER_QUARTERS
     place = technician[counted] * columns + quarter[counted]

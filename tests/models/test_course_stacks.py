@@ -35,16 +35,35 @@ def test_jobs_fall_into_quarters_before_and_after_and_not_on_the_day():
     assert known["B", False].tolist() == [1.0] + [0.0] * (BEFORE_QUARTERS + AFTER_QUARTERS - 1)
 
 
-def test_those_taught_before_never_compare_and_those_taught_later_do_until_their_course():
-    later = HELD + timedelta(days=300)
-    earlier = HELD - timedelta(days=300)
-    jobs = jobs_of(*((who, days, 1, 1) for who in "ABCD" for days in (-500, -10, 10, 299, 300, 310)))
-    around = stacked(jobs, {"A": HELD, "B": later, "C": earlier}, only={"A"})
-    people = {
-        jobs.technicians[place]: known.sum() for place, known in zip(around.technician, around.known, strict=True)
+def known_by_person(jobs: JobDays, taught: dict[str, date], only: set[str]) -> dict[str, float]:
+    around = stacked(jobs, taught, only)
+    assert [jobs.technicians[place] for place in around.technician[around.is_trained]] == sorted(only)
+    return {
+        jobs.technicians[place]: float(known.sum())
+        for place, known in zip(around.technician, around.known, strict=True)
     }
-    assert people == {"A": 6, "B": 4, "D": 6}
-    assert around.is_trained.tolist() == [True, False, False]
+
+
+def test_those_taught_before_never_compare_and_those_taught_later_do_until_their_course():
+    taught = {"A": HELD, "B": HELD + timedelta(days=300), "C": HELD - timedelta(days=300)}
+    people = ["A", "B", "C", *(f"D{number:02d}" for number in range(12))]
+    jobs = jobs_of(*((who, days, 1, 1) for who in people for days in (-500, -10, 10, 299, 300, 310)))
+    known = known_by_person(jobs, taught, {"A"})
+    # one of thirteen is sent later: his bad months stay with everybody's
+    assert known == {"A": 6, "B": 4} | {f"D{number:02d}": 6 for number in range(12)}
+
+
+def test_the_months_in_which_many_were_chosen_later_count_for_nobody():
+    taught = {"A": HELD, "B": HELD + timedelta(days=300)}
+    days = (-500, 10, 110, 130, 299, 300, 310)
+    jobs = jobs_of(*((who, day, 1, 1) for who in "ABD" for day in days))
+    # B is half of those compared with: from 300 - 183 days to his course nobody's jobs count
+    assert known_by_person(jobs, taught, {"A"}) == {"A": 4, "B": 3, "D": 4}
+    # with courses all the time something must be left: no more than half of the two years goes
+    taught = {"A": HELD} | {f"L{number}": HELD + timedelta(days=90 + 60 * (number // 2)) for number in range(10)}
+    jobs = jobs_of(*((who, day, 1, 1) for who in ["D", *taught] for day in range(-400, 720, 10)))
+    after = known_by_person(jobs, taught, {"A"})["A"] - 40
+    assert 71 / 2 <= after < 71
 
 
 def test_courses_within_a_month_are_one_stack_and_its_days_between_count_for_nobody():
