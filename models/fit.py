@@ -147,13 +147,14 @@ def _fit(
     for text in tried.notes:
         notes.add("back_test", text, aloud=False)
     fit_sentences.say_back_test(tried, notes)
-    model = install_risk.fit_risk(cells)
-    risk = pl.DataFrame()
+    model = install_risk.model_of(con, cells, day)
+    risk, total = pl.DataFrame(), pl.DataFrame()
     if model is not None:
-        risk = install_risk.install_risk_table(
-            con, model, technician_step, rules, failure_cost.money, day, SEED, tried.extra_spread
+        risk, total = install_risk.install_risk_tables(
+            con, model, rules, failure_cost.money, day, SEED, tried.extra_spread
         )
     results.write(con, "install_risk", risk)
+    results.write(con, "risk_total", total)
     listed = risk["system_id"].n_unique() if risk.height else 0
     fit_sentences.say_risk(None if model is None else model.events, listed, FEW_FAILURES, notes)
     fit_sentences.say_fates(con, notes)

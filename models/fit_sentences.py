@@ -303,13 +303,15 @@ def say_risk(events: float | None, systems: int, few: int, notes: Notes) -> None
 def say_back_test(tried: back_test.BackTest, notes: Notes) -> None:
     highest = tried.calibration
     if highest.height:
-        highest = highest.filter(pl.col("group").str.starts_with("highest")).sort("cutoff", descending=True)
+        highest = highest.filter(pl.col("group").str.starts_with("highest")).sort(
+            "horizon_months", "cutoff", descending=[False, True]
+        )
     for number, row in enumerate(highest.iter_rows(named=True)):
         notes.add(
             "back_test",
             f"Tried on an earlier day: of the {row['systems']} that stood highest on {row['cutoff']} and were not visited, "
-            f"{row['seen']:.0%} failed within {row['horizon_months']} months ({row['low']:.0%} to {row['high']:.0%}); said "
-            f"was {row['said']:.0%} ({row['said_low']:.0%} to {row['said_high']:.0%}).",
+            f"{row['seen']:.0%} failed within {row['horizon_months']} months ({row['low']:.0%} to {row['high']:.0%}); we "
+            f"had said {row['said']:.0%} ({row['said_low']:.0%} to {row['said_high']:.0%}).",
             aloud=number == 0,
         )
     if tried.extra_spread > 0:

@@ -97,9 +97,15 @@ SCHEMA: dict[str, dict[str, str]] = {
     "install_risk": {
         "system_id": "varchar", "job_id": "varchar", "site_id": "varchar", "area": "varchar", "as_of": "date",
         "horizon_months": "integer", "last_seen_on": "date", "warranty_until": "date", "probability": "double",
-        "low": "double", "high": "double", "probability_if_good": "double", "expected_loss": "double",
+        "low": "double", "high": "double", "probability_if_good": "double", "if_good_low": "double",
+        "if_good_high": "double", "expected_loss": "double",
         "visit_benefit": "double", "rank": "bigint", "rank_by_probability": "bigint", "reasons": "varchar",
-        "unknown_steps": "varchar", "check_on_visit": "varchar",
+        "reason_shares": "varchar", "unknown_steps": "varchar", "check_on_visit": "varchar",
+    },
+    "risk_total": {
+        "horizon_months": "integer", "area": "varchar", "warranty_months": "integer", "first": "bigint",
+        "systems": "bigint", "expected": "double", "low": "double", "high": "double", "avoided": "double",
+        "avoided_low": "double", "avoided_high": "double",
     },
     "training_effect": _CHANGE,
     "course_effect": {"course": "varchar", "held_on": "date", **_CHANGE},

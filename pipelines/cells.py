@@ -19,7 +19,7 @@ SQL_FOLDER = Path(__file__).parent / "sql"
 VISIT_CHECKS_FILE = Path(__file__).parent / "data" / "visit_checks.csv"
 
 # Earlier days on which the model is made again from what was known then, and judged by what came after.
-BACK_TEST_YEARS = (1, 2, 3)
+BACK_TEST_YEARS = (1, 2, 3, 4, 5)
 EARLY_DAYS = 730  # "early" is the first two years of a life
 # Edges of the age bands in days: fine where failure rates move fast, and one edge where early ends. The last is open.
 AGE_BAND_EDGES = (

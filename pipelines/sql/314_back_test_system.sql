@@ -1,17 +1,18 @@
 -- back_test_system: one row for each earlier day and system that ran and was followed then: what came of it.
--- reads   follow_up, outcome_event, back_test_cutoff
+-- reads   follow_up, follow_up_then, outcome_event, back_test_cutoff
 -- units   ages in days since the life began; days_followed after the cutoff, at most 1,096
+-- kept    for the connection alone
 -- why     Judged only while the system went on unvisited and we would have heard: who was visited because he stood high
---         on the list, or was lost from sight, says nothing of whether the list was right.
-create or replace table back_test_system as
+--         on the list, or was lost from sight, says nothing of whether the list was right. Only what was known to be in
+--         contact on that day is judged: contact that later visits prove is proved for those alone that went on running.
+create or replace temp table back_test_system as
 with running as (
-    select cutoff.cutoff, datediff('day', piece.started_on, cutoff.cutoff)::double as age, piece.*
-    from back_test_cutoff as cutoff
+    select known.cutoff, datediff('day', piece.started_on, known.cutoff)::double as age, piece.*
+    from follow_up_then as known
     join follow_up as piece
-        on piece.from_age <= datediff('day', piece.started_on, cutoff.cutoff)
-        and piece.to_age > datediff('day', piece.started_on, cutoff.cutoff)
-        -- a job on the very day of the cutoff belongs to the next day
-        and (piece.from_age < datediff('day', piece.started_on, cutoff.cutoff) or piece.from_age = 0)
+        on piece.system_id = known.system_id and piece.life_no = known.life_no and piece.from_age = known.from_age
+    -- a job on the very day of the cutoff belongs to the next day
+    where known.to_age = datediff('day', piece.started_on, known.cutoff) and piece.to_age > known.to_age
 ), later as (
     select running.cutoff, running.system_id, max(next_piece.to_age) as to_age
     from running

@@ -114,8 +114,7 @@ def _judged_lung(lost_later_days=0.2):
     days = lung["time"].to_numpy(float) + np.where(died, 0.0, lost_later_days)
     chance = 1 / (1 + np.exp(-(0.2 + 0.03 * (lung["age"] - 62) - 0.5 * (lung["sex"] - 1.4)).to_numpy()))
     failed, followed = died & (days <= HORIZON), np.minimum(days, HORIZON)
-    found = {"probability": chance, "low": chance, "high": chance}
-    card, groups = back_test._judged(date(2020, 1, 1), found, followed, failed)
+    card, groups = back_test.judged(date(2020, 1, 1), chance, back_test.Came(12, followed, failed))
     return card, groups, chance, Surv.from_arrays(died, days), failed, followed
 
 
@@ -141,9 +140,8 @@ def test_the_area_where_some_were_lost_is_scikit_survival_s():
 def test_the_brier_score_where_nobody_was_lost_is_scikit_learn_s():
     age, died = _by_a_year(load_lung())
     chance = 1 / (1 + np.exp(-(age - 60) / 20))
-    found = {"probability": chance, "low": chance, "high": chance}
     followed = np.where(died, 200.0, HORIZON)
-    card, _ = back_test._judged(date(2020, 1, 1), found, followed, died)
+    card, _ = back_test.judged(date(2020, 1, 1), chance, back_test.Came(12, followed, died))
     assert card["brier"] == pytest.approx(brier_score_loss(died, chance), abs=1e-12)
 
 
