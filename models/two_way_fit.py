@@ -17,7 +17,7 @@ from scipy import special
 ROUNDS_AT_MOST = 60
 # a quarter with less information than this part of the fullest one holds nobody's jobs, only rounding
 EMPTY = 1e-10
-CLOSE = 1e-10
+CLOSE = 1e-8
 FARTHEST = 8.0  # log odds: beyond, all jobs are good or none
 
 
