@@ -37,15 +37,16 @@ def take_away(frame: pl.DataFrame, name: str, filters: Mapping[str, Any], key: s
     place = key or name.replace(" ", "_")
     with st.popover("Take away", icon=":material/download:", type="tertiary", key=f"take_{place}"):
         st.markdown(f"{frame.height:,} rows as on screen; the filters and the data's date are written into the file.")
-        for ending, mime in ENDINGS.items():
-            st.download_button(
-                LABEL[ending],
-                data=_maker(frame, name, about, ending),
-                file_name=f"{name.replace(' ', '-')}.{ending}",
-                mime=mime,
-                on_click="ignore",
-                key=f"take_{place}_{ending}",
-            )
+        with st.container(horizontal=True):
+            for ending, mime in ENDINGS.items():
+                st.download_button(
+                    LABEL[ending],
+                    data=_maker(frame, name, about, ending),
+                    file_name=f"{name.replace(' ', '-')}.{ending}",
+                    mime=mime,
+                    on_click="ignore",
+                    key=f"take_{place}_{ending}",
+                )
 
 
 def _maker(frame: pl.DataFrame, name: str, about: About, ending: str) -> Callable[[], bytes]:

@@ -82,7 +82,7 @@ def content(ledger: Ledger, job: str | None = None) -> dict[str, Any]:
         "steps": [_step(row) for row in grades if row["state"] != "not_applicable"],
         "out": words.joined(words.step(row["step"]).lower() for row in grades if row["state"] == "not_applicable"),
         "how": HOW,
-        "logs": _logs(ledger, job_id),
+        "logs": _logs(ledger, job_id, {row["step"]: row for row in grades}),
         "readings": _readings(ledger, job_id),
         "rejected": _rejected(ledger, job_id),
         "cautions": _cautions(about, grades),
@@ -150,7 +150,9 @@ def _step(row: dict[str, Any]) -> dict[str, str]:
     by = f"Done by {row['name']}" if row.get("credited_by") == "step" else f"Counted to the lead, {row['name']}"
     ticked = {"done": "Ticked as done", "not_done": "Ticked as not done"}.get(str(row.get("ticked")), "No tick")
     limit = limit_words.bounds(row) if row.get("limit_id") else "–"
-    version = f"{row['limit_id']}, profile {row['profile']}" if row.get("limit_id") and row.get("profile") else ""
+    version = (
+        f"Its name: {row['limit_id']}, profile {row['profile']}" if row.get("limit_id") and row.get("profile") else ""
+    )
     return {
         "step": words.step(row["step"]),
         "state": words.state_with_sign(row["state"]),
@@ -161,7 +163,7 @@ def _step(row: dict[str, Any]) -> dict[str, str]:
     }
 
 
-def _logs(ledger: Ledger, job_id: str) -> list[dict[str, Any]]:
+def _logs(ledger: Ledger, job_id: str, grade_of: dict[str, dict[str, Any]]) -> list[dict[str, Any]]:
     """Each vacuum log that was judged, thinned to what a curve can show, with its verdict in words."""
     verdicts = ledger.ask_table(
         "trace_verdict",
@@ -180,11 +182,19 @@ def _logs(ledger: Ledger, job_id: str) -> list[dict[str, Any]]:
             {
                 "title": f"Gauge log: {words.step(row['step']).lower()}, attempt {row['attempt']}",
                 "points": [list(point) for point in samples.iter_rows()],
+                "limit": _limit_micron(grade_of.get(row["step"])),
                 "said": said,
                 "alt": f"Vacuum in micron over {words.number(minutes)} minutes, at most {words.figure(top)} micron. {said}",
             }
         )
     return out
+
+
+def _limit_micron(grade: dict[str, Any] | None) -> float | None:
+    """The level that the log was held against, where the step was judged by one."""
+    if grade is None or grade["unit"] != "micron":
+        return None
+    return grade["at_most"] if grade["at_most"] is not None else grade["limit_value"]
 
 
 def _readings(ledger: Ledger, job_id: str) -> list[list[str]]:

@@ -16,6 +16,8 @@ from importlib import metadata, resources, util
 from pathlib import Path
 from typing import Any
 
+# the pages' type for text and for headings, as Streamlit's folder names it
+PAGES_TYPE = ("SourceSans*Upright*.woff2", "SourceSerif*Roman*.woff2")
 SERIF_AT_HAND = "Libertinus Serif"  # comes with typst, should Streamlit bring its type in another form some day
 PAGE_SIZES = {"letter": "us-letter", "a4": "a4"}
 
@@ -36,7 +38,8 @@ def to_pdf(template: str, content: dict[str, Any], *, title: str, page_size: str
         fonts = unpacked_type()
         inputs = {
             "content": _kept_together(json.dumps({**content, "title": title}, ensure_ascii=False)),
-            "type": json.dumps([*_families(fonts), SERIF_AT_HAND]),
+            "type": json.dumps(_families(fonts, "Sans")),
+            "heading_type": json.dumps(_families(fonts, "Serif")),
             "size": PAGE_SIZES[page_size],
         }
         made = typst.compile(
@@ -65,7 +68,7 @@ def unpacked_type() -> Path:
         folder = place / f"type-{version}"
         try:
             folder.mkdir(parents=True, exist_ok=True)
-            if not any(folder.glob("*.ttf")):
+            if len(list(folder.glob("*.ttf"))) < len(PAGES_TYPE):
                 _unpack_into(folder)
             return folder
         except OSError:
@@ -83,7 +86,7 @@ def _unpack_into(folder: Path) -> None:
 
     found = util.find_spec("streamlit")
     places = list(found.submodule_search_locations or []) if found else []
-    for packed in (file for place in places for file in Path(place, "static").rglob("SourceSans*Upright*.woff2")):
+    for packed in (file for place in places for name in PAGES_TYPE for file in Path(place, "static").rglob(name)):
         font = TTFont(packed)
         font.flavor = None
         unfinished = folder / f"{os.getpid()}.part"
@@ -93,7 +96,9 @@ def _unpack_into(folder: Path) -> None:
 
 
 @cache
-def _families(folder: Path) -> list[str]:
+def _families(folder: Path, kind: str) -> list[str]:
+    """The names of the type of one kind ("Sans", "Serif"), the one that is always there last."""
     import typst
 
-    return typst.Fonts(include_system_fonts=False, include_embedded_fonts=False, font_paths=[str(folder)]).families()
+    fonts = typst.Fonts(include_system_fonts=False, include_embedded_fonts=False, font_paths=[str(folder)])
+    return [*(name for name in fonts.families() if kind in name), SERIF_AT_HAND]
