@@ -155,8 +155,8 @@ def _apart(needs: pl.DataFrame) -> list[list[str]]:
         out.append(
             [
                 words.step(code),
-                words.counted(paper.height, "person", "people"),
-                words.number((paper["gap_not_recorded"] * paper["jobs_per_year"]).sum(), 0),
+                words.counted(paper.height, "person", "people") if paper.height else "–",
+                words.number((paper["gap_not_recorded"] * paper["jobs_per_year"]).sum(), 0) if paper.height else "–",
                 words.joined(crews) or "–",
                 words.number((tool["gap_no_tool"] * tool["jobs_per_year"]).sum(), 0) if tool.height else "–",
             ]
