@@ -216,19 +216,23 @@ def _fleet(fleet: pl.DataFrame) -> None:
             components.note("Choose a line for its crews, people and jobs.")
             components.how_counted(HOW_STEPS, "steps")
     with side_by_side.cell():
-        _fleet_table(fleet)
-        _proof()
+        _proof_words()
+    _fleet_table(fleet)
+    _proof_tables()
 
 
-def _proof() -> None:
-    """Second readings, and the jobs drawn by lot for the next ones."""
-    drawn = data.drawn_to_measure_again()
-    checks = data.measured_again()
-    if drawn.is_empty() and checks.is_empty():
+def _proof_words() -> None:
+    """Are the records true: second readings by somebody else."""
+    if data.drawn_to_measure_again().is_empty() and data.measured_again().is_empty():
         return
     components.heading("Are the records true?")
     components.note(people_words.proof_sentence(data.proof()))
     components.how_counted(HOW_PROOF, "proof")
+
+
+def _proof_tables() -> None:
+    """What was measured again, and the jobs drawn by lot for the next second readings."""
+    drawn, checks = data.drawn_to_measure_again(), data.measured_again()
     if not checks.is_empty():
         with st.expander("What was measured again, disagreements first", icon=":material/rule:", key="measured_again"):
             _open_table(
