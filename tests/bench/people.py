@@ -14,6 +14,7 @@ from __future__ import annotations
 import argparse
 import time
 from collections import defaultdict
+from collections.abc import Iterator
 from dataclasses import replace
 from datetime import date, timedelta
 
@@ -80,13 +81,12 @@ def judged(fleet: made_up.Counts, weights: np.ndarray | None = None) -> beta_bin
     )  # fmt: skip
 
 
-def cover(draws: int) -> dict[str, Tally]:
+def cover(draws: int) -> Iterator[tuple[str, Tally]]:
     """Does the adjusted rate's 95 % interval hold the true rate, whoever gets the hard jobs?"""
-    found = {}
     for people in (60, 12, 5):
         for rate in (0.98, 0.9, 0.8, 0.3):
             for hard_for in ("anybody", "able", "weak"):
-                tally = found[f"{people} people at {rate}, hard jobs to {hard_for}"] = Tally()
+                tally = Tally()
                 rng = np.random.default_rng(FIRST_SEED)
                 level = made_up.level_of(rate, 0.5)
                 for _ in range(draws if people == 60 else 4 * draws):
@@ -97,7 +97,7 @@ def cover(draws: int) -> dict[str, Tally]:
                     for number in JOBS:
                         tally.add(f"{number} jobs", held[jobs == number])
                     tally.add("all", held)
-    return found
+                yield f"{people} people at {rate}, hard jobs to {hard_for}", tally
 
 
 def _skills(rng: np.random.Generator, kind: str, people: int, rate: float, level: float) -> np.ndarray:
@@ -124,13 +124,13 @@ def best_possible(jobs: int, target: float) -> float:
     return float(stats.binom.cdf(last, jobs, truth) + share * stats.binom.pmf(last + 1, jobs, truth))
 
 
-def flags(draws: int) -> dict[str, Tally]:
+def flags(draws: int) -> Iterator[tuple[str, Tally]]:
     """Who is flagged: average people (within 2 points of the target), people 15 points below, and wrongly so."""
-    found, numbers = {}, (22, 43, 100, 300)
+    numbers = (22, 43, 100, 300)
     for people in (60, 12, 5):
         for rate in (0.98, 0.88, 0.6, 0.3):
             for kind in ("alike", "one far off", "spread", "two camps"):
-                tally = found[f"{people} people at {rate}, {kind}"] = Tally()
+                tally = Tally()
                 rng = np.random.default_rng(FIRST_SEED)
                 level = made_up.level_of(rate, 0.3)
                 for _ in range(draws if people == 60 else 4 * draws):
@@ -148,7 +148,7 @@ def flags(draws: int) -> dict[str, Tally]:
                     tally.add("wrong of above", apart[above] < compliance.FLAG_MARGIN)
                     for number in numbers:
                         tally.add(f"found at {number}", below[low & (jobs == number)])
-    return found
+                yield f"{people} people at {rate}, {kind}", tally
 
 
 # --- charts, from jobs
@@ -193,12 +193,10 @@ STEADY = {
 VOLUMES = ((40, 60), (60, 80), (80, 110), (110, 160), (160, 280))
 
 
-def charts(draws: int) -> dict[str, Tally]:
+def charts(draws: int) -> Iterator[tuple[str, Tally]]:
     """How many steady technicians are told to have changed in a year, by any of nine steps and the whole job."""
-    found = {}
     for name, habit in STEADY.items():
-        tally = found[f"steady, {name}"] = Tally()
-        rng = np.random.default_rng(FIRST_SEED)
+        tally, rng = Tally(), np.random.default_rng(FIRST_SEED)
         for _ in range(draws * (30 // habit.people)):
             work = made_up.work(rng, habit)
             words: dict[tuple[int, int], list[str]] = defaultdict(list)
@@ -208,14 +206,14 @@ def charts(draws: int) -> dict[str, Tally]:
                         words[who, year].append(one.word)
             for word in ("worse", "better"):
                 tally.add(word, np.array([word in said for said in words.values()]))
-    return found | _falls(draws)
+        yield f"steady, {name}", tally
+    yield from _falls(draws)
 
 
-def _falls(draws: int) -> dict[str, Tally]:
+def _falls(draws: int) -> Iterator[tuple[str, Tally]]:
     """One person after another falls by an odds ratio of 3.3 (0.90 to 0.73) or 7.4 at the beginning of the year."""
-    found = {}
     for rate, fall in ((0.9, 1.2), (0.9, 2.0), (0.75, 1.2), (0.97, 1.2)):
-        tally = found[f"falls by {fall} from {rate}"] = Tally()
+        tally = Tally()
         habit, rng = replace(USUAL, rates=(rate,) * 9), np.random.default_rng(FIRST_SEED)
         start = 3 * made_up.DAYS_A_YEAR
 
@@ -233,12 +231,12 @@ def _falls(draws: int) -> dict[str, Tally]:
                         if one.word == "worse" and one.seen is not None and one.began is not None:
                             tally.add(f"{least} to {most}: jobs until found", np.array([one.seen - begin + 1]))
                             tally.add(f"{least} to {most}: began, jobs off", np.array([abs(one.began - begin)]))
-    return found
+        yield f"falls by {fall} from {rate}", tally
 
 
-def causes(draws: int) -> dict[str, Tally]:
+def causes(draws: int) -> Iterator[tuple[str, Tally]]:
     """What is not the person's change: a form that does not ask for the value, a fleet that falls together."""
-    found, start = {}, 3.3 * made_up.DAYS_A_YEAR
+    start = 3.3 * made_up.DAYS_A_YEAR
     habit = replace(USUAL, volume=(100.0, 250.0))
 
     def new_form(people: int):
@@ -261,7 +259,6 @@ def causes(draws: int) -> dict[str, Tally]:
         ("a new form for a third, and one of them falls by 1.5 too", 30, one_falls_too, new_form(10)),
     ):
         tally, rng = Tally(), np.random.default_rng(FIRST_SEED)
-        found[name] = tally
         for _ in range(draws * (30 // people)):
             work = made_up.work(rng, replace(habit, people=people), extra, forms)
             said = charts_of(work, 3, 4 * made_up.DAYS_A_YEAR)
@@ -273,17 +270,15 @@ def causes(draws: int) -> dict[str, Tally]:
             )
             if extra is one_falls_too:
                 tally.add("worse, who fell himself", np.array([worse[0]]))
-    return found
+        yield name, tally
 
 
-def months(draws: int) -> dict[str, Tally]:
+def months(draws: int) -> Iterator[tuple[str, Tally]]:
     """Charts of the fleet and of crews by month: false alarms in a year, months outside the limits, a fall found."""
-    found = {}
     for jobs, scatter, fall in (
         (50, 0.0, 0.0), (700, 0.0, 0.0), (700, 0.1, 0.0), (50, 0.0, 0.6), (700, 0.1, 0.3)
     ):  # fmt: skip
-        tally = found[f"{jobs} jobs a month, scatter {scatter}, fall {fall}"] = Tally()
-        rng = np.random.default_rng(FIRST_SEED)
+        tally, rng = Tally(), np.random.default_rng(FIRST_SEED)
         for _ in range(10 * draws):
             known = rng.poisson(jobs, 48) + 1
             expected = special.expit(1.4 + 0.3 * np.sin(np.arange(48) * np.pi / 6))
@@ -296,7 +291,7 @@ def months(draws: int) -> dict[str, Tally]:
             rate = good / known
             for name, low, high in (("95", limits.low_95, limits.high_95), ("99.8", limits.low_998, limits.high_998)):
                 tally.add(f"outside {name} % limits", (rate < low) | (rate > high))
-    return found
+        yield f"{jobs} jobs a month, scatter {scatter}, fall {fall}", tally
 
 
 # --- all of it, through a store
@@ -328,7 +323,7 @@ def store_of(work: made_up.Work, years: float):
     return con
 
 
-def store(draws: int) -> dict[str, Tally]:
+def store(draws: int) -> Iterator[tuple[str, Tally]]:
     """Cover, flags and changes as the table `technician_step` has them."""
     tally, rng = Tally(), np.random.default_rng(FIRST_SEED)
     habit = replace(USUAL, people=15, season=0.0)
@@ -361,7 +356,7 @@ def store(draws: int) -> dict[str, Tally]:
         )  # fmt: skip
         tally.add("worse", words["worse"].to_numpy())
         tally.add("better", words["better"].to_numpy())
-    return {"15 people, 4 years": tally}
+    yield "15 people, 4 years", tally
 
 
 PARTS = {"cover": cover, "flags": flags, "charts": charts, "causes": causes, "months": months, "store": store}
@@ -378,7 +373,7 @@ def main() -> None:
             print(f"no rule can find more of those 15 points below {target}: {most}")
     for name in asked.part:
         began = time.perf_counter()
-        for world, tally in PARTS[name](asked.draws).items():
+        for world, tally in PARTS[name](asked.draws):
             print(f"{name}: {world}: {tally}", flush=True)
         print(f"{name} took {time.perf_counter() - began:.0f} s", flush=True)
 
