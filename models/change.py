@@ -63,6 +63,12 @@ class Change:
     before: int | None = None
 
 
+def _log_of_sum(logs: np.ndarray) -> np.ndarray:
+    """[rows] logarithm of the sum over the second axis of what the logarithms stand for."""
+    largest = logs.max(axis=1)
+    return largest + np.log(np.exp(logs - largest[:, None]).sum(axis=1))
+
+
 class Chart:
     """The running sums of one technician and step, over the rates that may have been usual.
 
@@ -78,7 +84,7 @@ class Chart:
         self.is_bad = ~np.asarray(is_good, dtype=bool)[:, None]
         self.chance = np.clip(special.expit(-(usual_log_odds[:, None] + own)), 1e-5, 1 - 1e-5)
         likelihood = np.cumsum(np.log(np.where(self.is_bad, self.chance, 1 - self.chance)), axis=0) + np.log(belief)
-        self.weight = likelihood - special.logsumexp(likelihood, axis=1, keepdims=True)
+        self.weight = likelihood - _log_of_sum(likelihood)[:, None]
 
     def evidence(self, shift: float) -> tuple[np.ndarray, np.ndarray]:
         """How strongly the jobs so far speak for a change, against none, and when it will have begun.
@@ -104,7 +110,7 @@ class Chart:
         number = np.arange(len(path))[:, None]
         last_nought = np.maximum.accumulate(np.where(path <= 0, number, -1), axis=0)
         began = first + 1 + np.take_along_axis(last_nought, of_likeliest, axis=1)[:, 0]
-        return np.asarray(special.logsumexp(together, axis=1)), began
+        return _log_of_sum(together), began
 
 
 def last_change(

@@ -315,19 +315,19 @@ def _with_month_limits(frame: pl.DataFrame, mixes: JobMixes, by_kind: pl.DataFra
     for at, standard in mixes.standards(frame, by_kind).values():
         expected[at] = standard.expected
     frame = frame.with_row_index("row").with_columns(expected_rate=pl.Series(expected).fill_nan(None))
-    names = ("centre", "limit_low_95", "limit_high_95", "limit_low_998", "limit_high_998")
-    columns = {name: np.full(frame.height, np.nan) for name in names}
-    words = [""] * frame.height
+    centre, scatter, words = np.full(frame.height, np.nan), np.ones(frame.height), [""] * frame.height
     for part in frame.filter(pl.col("known") > 0).sort("month").partition_by("crew", "step", maintain_order=True):
         less = together if part["step"][0] == ALL_STEPS else 1.0
-        good, known = part["good"].to_numpy() / less, part["known"].to_numpy() / less
-        found, at = month_limits.month_limits(good, known, part["expected_rate"].to_numpy()), part["row"].to_numpy()
-        for name, values in zip(
-            names, (found.centre, found.low_95, found.high_95, found.low_998, found.high_998), strict=True
-        ):
-            columns[name][at] = values
+        good, known, at = part["good"].to_numpy() / less, part["known"].to_numpy() / less, part["row"].to_numpy()
+        found = month_limits.months(good, known, part["expected_rate"].to_numpy())
+        centre[at], scatter[at] = found.centre, found.scatter * less
         for row, word in zip(at, found.change, strict=True):
             words[row] = word
+    columns = {"centre": centre}
+    for level, name in ((0.95, "95"), (0.998, "998")):
+        columns[f"limit_low_{name}"], columns[f"limit_high_{name}"] = month_limits.limits(
+            centre, frame["known"].to_numpy(), scatter, level
+        )
     less = np.where(frame["step"].to_numpy() == ALL_STEPS, together, 1.0)
     columns["low"], columns["high"] = funnel.exact_interval(
         frame["good"].to_numpy() / less, frame["known"].to_numpy() / less

@@ -19,7 +19,7 @@ LEVEL_SPREAD, PAIRING_SPREAD, TIME_SPREAD, FLEET_SPREAD = 1.0, 0.25, 0.6, 3.0
 # people differ by about so much until they show otherwise: a belief that counts as much as two of them
 PEOPLE_SPREAD, BELIEVED_PEOPLE = 0.5, 2.0
 NEWTON_STEPS = 12
-LARGEST_STEP = 2.0
+LARGEST_STEP, SETTLED = 2.0, 0.003
 _HANDS, _HANDS_WEIGHT = np.polynomial.hermite_e.hermegauss(9)
 _HANDS_WEIGHT = _HANDS_WEIGHT / _HANDS_WEIGHT.sum()
 
@@ -146,7 +146,9 @@ def fit_job_mix(
     newton = _Newton(person, people, kind, columns, good.astype(float), known.astype(float), precision)
     variance = PEOPLE_SPREAD**2
     for _ in range(NEWTON_STEPS):
-        variance = newton.step(variance)
+        before, variance = variance, newton.step(variance)
+        if newton.last_move < SETTLED and abs(variance / before - 1) < SETTLED:
+            break
     return JobMix(newton.coefficients, newton.covariance, float(np.sqrt(variance)), columns, newton.linear())
 
 
@@ -168,6 +170,7 @@ class _Newton:
         self.centre[0] = special.logit((good.sum() + 1) / (known.sum() + 2))
         self.coefficients, self.of_person = self.centre.copy(), np.zeros(people)
         self.covariance = np.diag(1 / precision)
+        self.last_move = np.inf
 
     def linear(self) -> np.ndarray:
         return sum((self.coefficients[column] for column in self.columns), np.zeros(self.kinds))
@@ -193,6 +196,7 @@ class _Newton:
         move_of_people = (slope_of_people - crossed @ move) / of_people
         largest = max(float(np.abs(move).max()), float(np.abs(move_of_people).max(initial=0.0)), 1e-12)
         part = min(1.0, LARGEST_STEP / largest)
+        self.last_move = largest
         self.coefficients = self.coefficients + part * move
         self.of_person = self.of_person + part * move_of_people
         left_in_doubt = 1 / of_people + np.sum((share @ self.covariance) * share, axis=1)

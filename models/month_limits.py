@@ -21,18 +21,17 @@ MEAN_RANGE_OF_TWO = 1.128  # of two standard normal values; source: Shewhart 193
 
 
 @dataclass(frozen=True)
-class MonthLimits:
-    """centre, limits : [months] 0 to 1. change : [months] `worse` or `better` in a month in which the chart rang."""
+class Months:
+    """centre : [months] 0 to 1. scatter : variance of the months over that of single jobs, 1 and above. change : [months]
+    `worse` or `better` in a month in which the chart rang.
+    """
 
     centre: np.ndarray
-    low_95: np.ndarray
-    high_95: np.ndarray
-    low_998: np.ndarray
-    high_998: np.ndarray
+    scatter: float
     change: list[str]
 
 
-def month_limits(good: np.ndarray, known: np.ndarray, expected: np.ndarray) -> MonthLimits:
+def months(good: np.ndarray, known: np.ndarray, expected: np.ndarray) -> Months:
     """Of one unit and step.
 
     Parameters
@@ -44,12 +43,16 @@ def month_limits(good: np.ndarray, known: np.ndarray, expected: np.ndarray) -> M
     """
     good, known = np.asarray(good, dtype=float), np.asarray(known, dtype=float)
     centre = _centre(good, known, expected, np.ones(len(good), dtype=bool))
-    scatter = _scatter(_standardised(good, known, centre))
-    (low_95, high_95), (low_998, high_998) = (
-        [np.clip(centre + np.sqrt(scatter) * (limit - centre), 0.0, 1.0) for limit in limits]
-        for limits in (funnel.binomial_limits(centre, known, level) for level in (0.95, 0.998))
-    )
-    return MonthLimits(centre, low_95, high_95, low_998, high_998, _moved(good, known, expected))
+    return Months(centre, _scatter(_standardised(good, known, centre)), _moved(good, known, expected))
+
+
+def limits(
+    centre: np.ndarray, known: np.ndarray, scatter: np.ndarray | float, level: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Control limits, same shape as `centre`: those of single jobs, as much wider as the months scatter more."""
+    low, high = funnel.binomial_limits(centre, np.round(known), level)
+    reach = np.sqrt(scatter)
+    return np.clip(centre + reach * (low - centre), 0.0, 1.0), np.clip(centre + reach * (high - centre), 0.0, 1.0)
 
 
 def _centre(good: np.ndarray, known: np.ndarray, expected: np.ndarray, of: np.ndarray) -> np.ndarray:

@@ -285,11 +285,12 @@ def months(draws: int) -> Iterator[tuple[str, Tally]]:
             log_odds = special.logit(expected) + rng.normal(0, 0.3) + rng.normal(0, scatter, 48)
             log_odds[-9:] -= fall
             good = rng.binomial(known, special.expit(log_odds))
-            limits = month_limits.month_limits(good, known, expected)
-            tally.add("worse", np.array(["worse" in limits.change]))
-            tally.add("better", np.array(["better" in limits.change]))
+            one = month_limits.months(good, known, expected)
+            tally.add("worse", np.array(["worse" in one.change]))
+            tally.add("better", np.array(["better" in one.change]))
             rate = good / known
-            for name, low, high in (("95", limits.low_95, limits.high_95), ("99.8", limits.low_998, limits.high_998)):
+            for name, level in (("95", 0.95), ("99.8", 0.998)):
+                low, high = month_limits.limits(one.centre, known, one.scatter, level)
                 tally.add(f"outside {name} % limits", (rate < low) | (rate > high))
         yield f"{jobs} jobs a month, scatter {scatter}, fall {fall}", tally
 
