@@ -8,7 +8,8 @@ captured     true failures in the first 5 (2) % of the list, as a share of what 
 limit        the same for the best order that the recorded features allow, were there failures without end
 slope        of true on said expected failures (Poisson regression on the log): 1 where high is as high as said
 said / true  1 where as many will fail as was said
-cover        how often the 95 % range of a system's chance holds its true chance
+cover        how often the 95 % range of a system's chance holds its true chance; "what can be known": the chance that
+             the limit gives it, where harm that no record shows is averaged out
 """
 
 from __future__ import annotations
@@ -88,6 +89,7 @@ def _kinds(world: World, now: pl.DataFrame) -> dict[str, np.ndarray]:
         "over 5 years": age >= 5,
         "few jobs": np.array([jobs[name] < FEW_JOBS for name in now["technician_id"]]),
         "a step unknown": (decode(now["pattern"].to_numpy()) == UNKNOWN).any(axis=1),
+        "all known": ~(decode(now["pattern"].to_numpy()) == UNKNOWN).any(axis=1),
     }
 
 
@@ -103,6 +105,9 @@ def _one_horizon(
     for percent in (5, 2):
         found[f"captured {percent} %, {months} months"] = captured(said, true, percent / 100)
         found[f"limit {percent} %, {months} months"] = captured(limit, true, percent / 100)
+    knowable = -np.expm1(-limit)
+    held_knowable = (part["low"].to_numpy() <= knowable) & (knowable <= part["high"].to_numpy())
+    found[f"cover, what can be known of all known, {months} months"] = float(held_knowable[kinds["all known"]].mean())
     for name, which in kinds.items():
         if which.sum() >= COUNTED_AT_LEAST:
             found[f"cover, {name}, {months} months"] = float(held[which].mean())
@@ -110,7 +115,7 @@ def _one_horizon(
 
 
 def best_order(now: pl.DataFrame, expected: np.ndarray) -> np.ndarray:
-    """[systems] the true rate itself regressed on everything recorded: no order from the records can do much better.
+    """[systems] true expected failures regressed on everything recorded: no order from the records can do much better.
 
     expected : [systems] true expected failures. A Poisson regression without any chance in it, each technician and group
     with a coefficient of its own.
@@ -130,7 +135,7 @@ def best_order(now: pl.DataFrame, expected: np.ndarray) -> np.ndarray:
         mean = np.exp(np.clip(offset + design @ b, -30, 5))
         information = (design.T * mean) @ design + ridge
         b = b + np.clip(np.linalg.solve(information, design.T @ (expected - mean) - ridge @ b), -1.0, 1.0)
-    return design @ b
+    return np.exp(offset + design @ b)
 
 
 def study(world: str, draws: int, installs: int, first_seed: int, *, challengers: bool) -> pl.DataFrame:
