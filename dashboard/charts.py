@@ -247,7 +247,7 @@ def months(trend: pl.DataFrame, look: Look) -> Picture:
                 x=x, y=alt.Y("limit_low_95:Q", title="Share good"), y2="limit_high_95:Q"
             )
         )
-    from_share = _from_share(frame["rate"])
+    from_share = _from_share(frame["rate"], *(frame[name] for name in ("limit_low_95",) if name in frame.columns))
     y = alt.Y(
         "rate:Q",
         title="Share good",

@@ -286,7 +286,8 @@ def measured_again(step: str | None = None) -> pl.DataFrame:
         "coalesce(nullif(again.name, ''), i.inspector_id) as by_name from inspection_check i "
         "left join staged_technician t using (technician_id) left join staged_technician again "
         "on again.technician_id = i.inspector_id where $step is null or i.step = $step "
-        f"order by coalesce(agrees, is_within), inspected_on desc nulls last, job_id limit {ROWS_AT_MOST}",
+        "order by case when not agrees then 0 when agrees is null and not is_within then 1 else 2 end, "
+        f"inspected_on desc nulls last, job_id limit {ROWS_AT_MOST}",
         step=step,
     )
 

@@ -47,7 +47,8 @@ HOW_CHANGED = (
     "Each person's jobs of the last 12 months are set against his own before, job by job, after what the fleet reached "
     "on such jobs, on such a form, in the same quarter. It takes a lot to say that somebody changed: of people whose work "
     "is steady, fewer than 1 in 100 a year are told to be worse by any of nine steps and the whole job. So it comes late: a "
-    "fall from 90 to 73 % is seen within a year for about half of those with 100 jobs a year, after some 60 jobs."
+    "fall from 90 to 73 % is seen within a year for 4 in 10 of those with 100 jobs a year and for 3 in 4 of those with 200, "
+    "after some 60 to 100 jobs; a fall to 55 % nearly always, after some 40."
 )
 HOW_PROOF = (
     "A record agrees when the record and the second reading, taken by somebody else, fall on the same side of the limit. "
@@ -72,8 +73,9 @@ STATE_OF_COUNT = {
 }
 
 
-# at this width a table of crews and steps has no room for its figures: the lines above it say the same step by step
-HIDE_WHEN_NARROW = "<style>@media (max-width: 640px) {.st-key-crews_and_steps {display: none}}</style>"
+# a table of crews and steps needs so many pixels for its figures: steps' names, each group, the way about beside the page;
+# on a narrower screen it stays away, and the lines above it say the same step by step
+NAMES_PX, GROUP_PX, BESIDE_PX = 170, 42, 380
 
 
 def page() -> None:
@@ -326,8 +328,7 @@ def _groups(step: str) -> tuple[str, str | None, str | None]:
         crew, group = _choices(kind)
         _cell_in_words(kind, step, crew if kind == "crew" else group)
         components.how_counted(HOW_GROUPS, "groups")
-    st.html(HIDE_WHEN_NARROW)
-    with st.container(key="crews_and_steps"):
+    with st.container(key="groups_and_steps"):
         _heat(kind)
     return kind, crew, group
 
@@ -356,15 +357,16 @@ def _group_lines(kind: str, step: str) -> None:
         on_select=partial(_line_chosen, place, "crew" if kind == "crew" else "group"),
         alt=f"{words.step(step)} by {words.GROUP_KIND[kind].lower()}: share good with its 95 % interval and count",
     )
-    components.note(
-        "◇ "
-        + (
-            "what the same people would reach elsewhere, by their other jobs of the same year"
+    said = ["Dashed: the fleet."]
+    if groups["other_rate"].is_not_null().any():
+        said.append(
+            "◇ What the same people would reach elsewhere, by their other jobs of the same year."
             if other == "same_people"
-            else "what people on average reach on the same kinds of job"
+            else "◇ What people on average reach on the same kinds of job."
         )
-        + "; dashed: the fleet."
-    )
+    if kind == "instrument":
+        said.append("A step without a reading names no instrument, and mostly is not good for want of that reading.")
+    components.note(" ".join(said))
 
 
 def _heat(kind: str) -> None:
@@ -380,6 +382,8 @@ def _heat(kind: str) -> None:
             groups.group_by("group").agg(pl.col("known").sum()).sort("known", descending=True).head(GROUPS_AT_MOST)
         )
         groups = groups.filter(pl.col("group").is_in(busiest["group"].to_list()))
+    needed = NAMES_PX + GROUP_PX * groups["group"].n_unique() + BESIDE_PX
+    st.html(f"<style>@media (max-width: {needed}px) {{.st-key-groups_and_steps {{display: none}}}}</style>")
     place = f"heat_{kind}"
     st.altair_chart(
         charts.heat_of_steps(groups, words.GROUP_KIND[kind], looks.current()),
