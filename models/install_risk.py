@@ -23,7 +23,7 @@ from models.profiled_rates import RateFit, fit_rates, gamma_shape_log_likelihood
 from models.rate_cells import DAYS_A_YEAR, RateCells
 from models.risk_chance import Chances, systems_of
 from models.risk_design import Design, Layout
-from models.risk_total import Lists, risk_total_table
+from models.risk_total import WARRANTY_MONTHS, Lists, risk_total_table
 from models.risk_words import RiskWords
 from models.shrinkage import Prior, Quadratic
 from pipelines.contract import STEPS
@@ -201,13 +201,19 @@ def systems_in_service(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
     return con.sql(
         """
         select now.system_id, now.job_id, now.technician_id, now.pattern, now.equipment_and_joints, now.age,
-            now.is_visited, now.last_seen_on, sys.site_id, coalesce(site.area, sys.area) as area, sys.warranty_until
+            now.is_visited, now.last_seen_on, sys.site_id, coalesce(site.area, sys.area) as area, sys.warranty_until,
+            (
+                select min(months) from unnest($warranty_months) as soon(months)
+                where sys.warranty_until >= run.as_of and sys.warranty_until < run.as_of + to_months(months::integer)
+            )::double as warranty_within
         from system_now as now
+        cross join cell_run as run
         left join staged_system as sys on sys.system_id = now.system_id
         left join staged_site as site on site.site_id = sys.site_id
         where now.fate = 'in_service'
         order by now.system_id
-        """
+        """,
+        params={"warranty_months": list(WARRANTY_MONTHS)},
     ).pl()
 
 
@@ -233,7 +239,7 @@ def install_risk_tables(
         avoided[months] = np.exp(-after) - np.exp(-before)
     benefit = {months: chance * failure_cost - float(rules.visit_cost) for months, chance in avoided.items()}
     rank = _order(benefit[HORIZONS[0]])
-    lists = Lists.of(frame["area"].to_list(), _warranty_left(frame, as_of), rank.to_numpy())
+    lists = Lists.of(frame["area"].to_list(), frame["warranty_within"].fill_null(np.nan).to_numpy(), rank.to_numpy())
     groups = risk_chance.Groups(lists.group, lists.groups, mendable=mendable)
     found, sums = risk_chance.predict(chances, HORIZONS, seed, extra_spread=extra_spread, groups=groups)
     words = RiskWords(chances, dict(con.sql("select step, check_on_visit from visit_check").fetchall()))
@@ -259,13 +265,6 @@ def install_risk_tables(
             .hstack(words.of(months))
         )
     return pl.concat(parts), risk_total_table(lists, HORIZONS, found, avoided, sums, extra_spread)
-
-
-def _warranty_left(frame: pl.DataFrame, as_of: date) -> np.ndarray:
-    """[systems] months until the warranty ends, NaN where it is over or not known."""
-    days = (frame["warranty_until"] - pl.Series([as_of])).dt.total_days().cast(pl.Float64)
-    months = (days / 30.4375).to_numpy()
-    return np.where(months >= 0, months, np.nan)
 
 
 def _order(values: np.ndarray) -> pl.Series:

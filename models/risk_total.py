@@ -37,8 +37,9 @@ class Lists:
     height: np.ndarray
 
     @classmethod
-    def of(cls, area: Sequence[str | None], months_of_warranty: np.ndarray, rank: np.ndarray) -> Lists:
-        """area : [systems]. months_of_warranty : [systems] left, NaN where not known or over. rank : [systems] from 1."""
+    def of(cls, area: Sequence[str | None], warranty_within: np.ndarray, rank: np.ndarray) -> Lists:
+        """area : [systems]. warranty_within : [systems] the fewest of WARRANTY_MONTHS within which each one's warranty ends,
+        NaN for none of them. rank : [systems] from 1."""
         size = len(rank)
         rungs = len(LADDER) + 1
         own = np.array(["" if name is None else name for name in area])
@@ -46,7 +47,7 @@ class Lists:
         names: list[tuple[str | None, int | None]] = [(None, None)]
         columns = [_rung(np.argsort(rank, kind="stable"), np.zeros(size, dtype=int), size)]
         for months in WARRANTY_MONTHS:
-            soon = months_of_warranty < months
+            soon = warranty_within <= months
             order = np.flatnonzero(soon)[np.argsort(rank[soon], kind="stable")]
             columns.append(np.where(soon, _rung(order, np.zeros(size, dtype=int), size), -1))
             names.append((None, months))

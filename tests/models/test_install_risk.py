@@ -190,7 +190,7 @@ def test_a_sum_s_range_is_that_of_the_sum_and_not_of_every_end_at_once(judged):
 
 def test_areas_and_warranties_are_summed_in_the_list_s_order():
     area = ["east", "west", None, "east", "east", "west"]
-    left = np.array([2.0, 5.0, np.nan, 11.0, 30.0, 1.0])
+    left = np.array([3.0, 6.0, np.nan, 12.0, np.nan, 3.0])
     lists = Lists.of(area, left, np.array([3, 1, 2, 6, 5, 4]))
     value = np.array([1.0, 10.0, 100.0, 1000.0, 10_000.0, 100_000.0])
     sums = lists.totals(lists.sums(value))
