@@ -27,7 +27,7 @@ HOW_PEOPLE = (
     "into account, and few jobs are drawn toward the fleet. The line is its 95 % interval. The dashed line is the "
     "target. A person is marked ▼ only when the chance that he is truly more than 5 points below target is above "
     "97.5 %; for that mark his own jobs speak, and the fleet's rate weighs no more than eight jobs. Of average people "
-    "fewer than 4 in 1,000 are marked. Somebody 15 points below is found about 1 time in 6 with 43 jobs, 6 in 10 with "
+    "fewer than 4 in 1,000 are marked. Somebody 15 points below is found about 1 time in 5 with 43 jobs, 6 in 10 with "
     "100 and 9 in 10 with 300: no mark does not mean that all is well. A helper's step counts to the helper where the "
     "record names him, else to the job's lead. People stand in the order of crew and name; there are no ranks: with few "
     "jobs the order is mostly chance."
