@@ -732,8 +732,8 @@ def risk_list(
     return ask_table(
         "install_risk",
         f"{_RISK} select p.system_id, p.job_id, p.area, p.as_of, p.last_seen_on, p.warranty_until, p.probability, p.low, "
-        f"p.high, p.probability_if_good, p.expected_loss, p.visit_benefit, p.rank, p.reasons, p.check_on_visit, "
-        f"p.avoided, s.equipment, s.refrigerant, s.nominal_tons, j.finished_on, j.job_kind "
+        f"p.high, p.probability_if_good, p.if_good_low, p.if_good_high, p.expected_loss, p.visit_benefit, p.rank, p.reasons, "
+        f"p.reason_shares, p.check_on_visit, p.avoided, s.equipment, s.refrigerant, s.nominal_tons, j.finished_on, j.job_kind "
         f"from priced p left join staged_system s on s.system_id = p.system_id "
         f"left join staged_job j on j.job_id = p.job_id "
         f"order by p.rank, p.system_id limit {min(int(at_most), ROWS_AT_MOST)}",
@@ -741,22 +741,52 @@ def risk_list(
     )
 
 
+def risk_ranges(horizon: int, area: str | None, warranty_months: int | None) -> pl.DataFrame:
+    """Ends of the sums' ranges, as parts of the sums, for the first so many of a list and (last) for all of it.
+
+    Where an area and a warranty are both asked for, those of the area's list stand in.
+    """
+    return ask_table(
+        "risk_total",
+        """
+        select systems::double as visits, low / expected as expected_low, high / expected as expected_high,
+            case when avoided > 0 then avoided_low / avoided end as avoided_low,
+            case when avoided > 0 then avoided_high / avoided end as avoided_high
+        from risk_total
+        where horizon_months = $horizon and area is not distinct from $area and expected > 0
+            and warranty_months is not distinct from $warranty_months
+        order by systems, first = 0
+        """,
+        horizon=horizon,
+        area=area,
+        warranty_months=None if area else warranty_months,
+    )
+
+
+_RANGE_PARTS = ("expected_low", "expected_high", "avoided_low", "avoided_high")
+
+
+def _with_range_parts(curve: pl.DataFrame, ranges: pl.DataFrame) -> pl.DataFrame:
+    """The parts beside each number of visits: between two rungs of the ladder drawn straight, empty where none is known."""
+    if ranges.is_empty():
+        return curve.with_columns(pl.lit(None, pl.Float64).alias(name) for name in _RANGE_PARTS)
+    both = pl.concat([curve.with_columns(pl.col("visits").cast(pl.Float64)), ranges], how="diagonal").sort("visits")
+    parts = [pl.col(name).interpolate_by("visits").forward_fill().backward_fill() for name in _RANGE_PARTS]
+    return both.with_columns(parts).drop_nulls("systems").with_columns(pl.col("visits").cast(pl.Int64))
+
+
 def risk_totals(
     horizon: int, area: str | None, warranty_months: int | None, visit_cost: float, visits: int
 ) -> dict[str, Any]:
-    """What the first so many visits hold: failures expected and avoided, against the whole list."""
+    """What the first so many visits hold: failures expected and avoided with their ranges, against the whole list."""
     found = ask_table(
         "install_risk",
         f"""
         {_RISK}, placed as (select *, row_number() over (order by rank, system_id) as place from priced)
         select count(*) as systems, sum(probability) as expected,
             count(*) filter (place <= $visits) as visits,
-            sum(probability) filter (place <= $visits) as expected_in, sum(low) filter (place <= $visits) as low_in,
-            sum(high) filter (place <= $visits) as high_in,
+            sum(probability) filter (place <= $visits) as expected_in,
             sum(avoided) filter (place <= $visits) as avoided_in,
-            sum(case when probability > 0 then avoided * low / probability end) filter (place <= $visits) as avoided_low,
-            sum(case when probability > 0 then avoided * high / probability end) filter (place <= $visits)
-                as avoided_high,
             sum(expected_loss) filter (place <= $visits) as loss_in,
             sum(visit_benefit) filter (place <= $visits) as benefit_in,
             count(*) filter (visit_benefit > 0) as worth_it,
@@ -769,30 +799,55 @@ def risk_totals(
         visits=visits,
         **_risk_parameters(horizon, area, warranty_months, visit_cost),
     )
-    return found.row(0, named=True) if found.height else {}
+    if not found.height or not found["systems"][0]:
+        return found.row(0, named=True) if found.height else {}
+    totals = found.row(0, named=True)
+    ranges = risk_ranges(horizon, area, warranty_months)
+    asked = pl.DataFrame({"visits": [totals["visits"], totals["systems"]], "systems": [totals["systems"]] * 2})
+    first, whole = _with_range_parts(asked, ranges).rows(named=True)
+
+    def end(value: float, part: float | None) -> float | None:
+        return None if part is None else value * part
+
+    return totals | {
+        "expected_in_low": end(totals["expected_in"], first["expected_low"]),
+        "expected_in_high": end(totals["expected_in"], first["expected_high"]),
+        "avoided_low": end(totals["avoided_in"], first["avoided_low"]),
+        "avoided_high": end(totals["avoided_in"], first["avoided_high"]),
+        "expected_low": end(totals["expected"], whole["expected_low"]),
+        "expected_high": end(totals["expected"], whole["expected_high"]),
+    }
 
 
 def risk_curve(horizon: int, area: str | None, warranty_months: int | None, visit_cost: float) -> pl.DataFrame:
-    """Failures avoided as visits are added in the list's order, and in no order: at most 300 points."""
-    return ask_table(
+    """Failures avoided as visits are added in the list's order, with the sum's range, and in no order: 300 points."""
+    curve = ask_table(
         "install_risk",
         f"""
         {_RISK}, placed as (
-            select row_number() over w as visits, sum(avoided) over w as avoided,
-                sum(case when probability > 0 then avoided * low / probability else 0 end) over w as low,
-                sum(case when probability > 0 then avoided * high / probability else 0 end) over w as high,
-                avg(avoided) over () as mean_avoided, count(*) over () as systems
+            select row_number() over w as visits, sum(avoided) over w as avoided, avg(avoided) over () as mean_avoided,
+                count(*) over () as systems
             from priced window w as (order by rank, system_id)
         )
-        select visits, avoided, low, high, visits * mean_avoided as at_random, systems from placed
+        select visits, avoided, visits * mean_avoided as at_random, systems from placed
         where visits <= 40 or visits % greatest(1, systems // 250) = 0 or visits = systems order by visits
         """,
         **_risk_parameters(horizon, area, warranty_months, visit_cost),
     )
+    if curve.is_empty():
+        return curve
+    return _with_range_parts(curve, risk_ranges(horizon, area, warranty_months)).select(
+        "visits",
+        "avoided",
+        "at_random",
+        "systems",
+        low=pl.col("avoided") * pl.col("avoided_low"),
+        high=pl.col("avoided") * pl.col("avoided_high"),
+    )
 
 
 def calibration() -> pl.DataFrame:
-    return ask_table("calibration", 'select * from calibration order by cutoff desc, "group" limit 200')
+    return ask_table("calibration", 'select * from calibration order by cutoff desc, horizon_months, "group" limit 400')
 
 
 def model_card() -> pl.DataFrame:

@@ -13,15 +13,23 @@ from pipelines.contract import STEPS
 
 HOW_CHANCE = (
     "The chance of a compressor failure within the horizon, given that the system runs today: from its age, equipment, "
-    "the steps of its last job (unknown ones by the technician's own share), early visits, and the technician. Fitted "
-    "on this fleet's own history. **It is the range of the chance, not of the outcome; causes we do not see are not in "
-    "it.** Systems that have not been seen for long stay on the list: ask first whether they still run."
+    "the steps of its last job, early visits, and the technician. Fitted on this fleet's own history. Where few failures "
+    "tell, a step is drawn toward what steps usually do and a technician toward those whose work is like his. A step that "
+    "is not known counts as his own share of not good makes it; the range holds both what it may have been. Where "
+    "systems grow older than any that were followed, ranges grow too. **It is the range of the chance, not of the "
+    "outcome; causes we do not see are not in it.** Systems that have not been seen for long stay on the list: ask first "
+    "whether they still run."
+)
+HOW_SHARES = (
+    "*What raises it* shares out what the chance has above the one had every step been good. *Not known*: nothing was "
+    "recorded or the reading cannot be judged; that is not the same as not good."
 )
 HOW_BENEFIT = (
     "What a visit can still put right (the mendable share of each step, on *House rules*) × the chance × the cost of a "
-    "failure − the cost of the visit. The mendable shares and the costs are the house's guesses until you change them. "
-    "*Avoided* adds up the first two only: failures, not money. Its range holds every chance at its low or its high end "
-    "at once, which is wider than the total really is."
+    "failure − the cost of the visit. Where an early visit has already put something right, another one can only mend "
+    "what that left. The mendable shares and the costs are the house's guesses until you change them; the range of "
+    "*avoided* does not doubt them. It adds up failures, not money, and it is the range of the sum: what is in doubt is "
+    "in doubt for all systems together."
 )
 
 
@@ -58,7 +66,7 @@ def page() -> None:
     with slot:
         _answer(totals, horizon, area, warranty)
         with st.container(horizontal=True):
-            components.how_counted(HOW_CHANCE, "chance", "How is the chance counted?")
+            components.how_counted(f"{HOW_CHANCE}\n\n{HOW_SHARES}", "chance", "How is the chance counted?")
             components.how_counted(HOW_BENEFIT, "benefit", "How is the worth of a visit counted?")
     if not totals.get("systems"):
         st.info("No system in service fits these choices. Widen the area or the warranty.")
@@ -67,6 +75,7 @@ def page() -> None:
         charts.visits_and_failures_avoided(data.risk_curve(*chosen), int(visits), looks.current()),
         alt="Compressor failures avoided as visits are added in the order of the list, against no order at all",
     )
+    _doubt(totals, horizon)
     _calibration_sentence(horizon)
     _list(data.risk_list(*chosen, int(visits)), horizon, rules.currency)
     _guesses(totals, rules.currency)
@@ -86,8 +95,7 @@ def _answer(totals: dict[str, Any], horizon: int, area: str | None, warranty: in
         f"The first {first} to visit{where}{ending} {'holds' if one else 'hold'} "
         f"{words.tenths(totals['expected_in'])} of the {words.tenths(totals['expected'])} compressor failures expected "
         f"within {horizon} months among {words.counted(totals['systems'], 'system')}; visiting {'it' if one else 'them'} would avoid about "
-        f"{words.tenths(totals['avoided_in'])} ({words.tenths(totals['avoided_low'])} to "
-        f"{words.tenths(totals['avoided_high'])})"
+        f"{words.tenths(totals['avoided_in'])}{_range(totals['avoided_low'], totals['avoided_high'])}"
     )
     if not warranty and totals.get("warranty_soon"):
         sentence += (
@@ -96,15 +104,47 @@ def _answer(totals: dict[str, Any], horizon: int, area: str | None, warranty: in
     components.answer(sentence + ".")
 
 
+def _range(low: float | None, high: float | None) -> str:
+    """ " (4.0 to 6.5)", or nothing where no range is known."""
+    return "" if low is None or high is None else f" ({words.tenths(low)} to {words.tenths(high)})"
+
+
+def _doubt(totals: dict[str, Any], horizon: int) -> None:
+    """What the sums rest on and how far they are in doubt."""
+    behind = data.fit_run()
+    rests = ""
+    if behind.get("compressor_failures") is not None and behind.get("system_years") is not None:
+        failures, years = words.counted(behind["compressor_failures"], "failure"), words.count(behind["system_years"])
+        rests = f"The chances rest on {failures} in {years} years of service. "
+    expected = ""
+    if totals.get("expected_low") is not None:
+        these = "the one" if totals["visits"] == 1 else f"these {words.count(totals['visits'])}"
+        expected = (
+            f"Expected within {horizon} months: {words.tenths(totals['expected_in'])}"
+            f"{_range(totals['expected_in_low'], totals['expected_in_high'])} among {these} and "
+            f"{words.tenths(totals['expected'])}{_range(totals['expected_low'], totals['expected_high'])} among all "
+            f"{words.count(totals['systems'])}. "
+        )
+    components.note(
+        f"{rests}{expected}These are ranges of the chance, not of the outcome: what comes differs from it by luck as well, "
+        "and causes we do not see are not in it."
+    )
+
+
+def _back_tests(horizon: int) -> pl.DataFrame:
+    """All back-tests of this horizon, the newest first; those of the shortest there is where this one has none."""
+    groups = data.calibration()
+    if groups.is_empty() or "horizon_months" not in groups.columns:
+        return groups
+    known = groups["horizon_months"].unique().to_list()
+    chosen = horizon if horizon in known else min(known)
+    return groups.filter(pl.col("horizon_months") == chosen).sort("cutoff", descending=True, maintain_order=True)
+
+
 def _back_test(horizon: int) -> pl.DataFrame:
     """The newest back-test of this horizon, else of the shortest there is."""
-    groups = data.calibration()
-    if groups.is_empty():
-        return groups
-    if "horizon_months" in groups.columns:
-        known = groups["horizon_months"].unique().to_list()
-        groups = groups.filter(pl.col("horizon_months") == (horizon if horizon in known else min(known)))
-    return groups.filter(pl.col("cutoff") == groups["cutoff"].max())
+    groups = _back_tests(horizon)
+    return groups if groups.is_empty() else groups.filter(pl.col("cutoff") == groups["cutoff"].max())
 
 
 def _calibration_sentence(horizon: int) -> None:
@@ -123,7 +163,7 @@ def _calibration_sentence(horizon: int) -> None:
     components.note(
         f"**Did it hold?** Of the {words.counted(top['systems'], 'system')} that stood highest on "
         f"{words.date(top['cutoff'])} and were not visited, {words.share(top['seen'], 1)} failed within {months} months "
-        f"({words.share_range(top['low'], top['high'], 1)}); the list had said {words.share(top['said'], 1)}{said_range}."
+        f"({words.share_range(top['low'], top['high'], 1)}); we had said {words.share(top['said'], 1)}{said_range}."
     )
 
 
@@ -149,7 +189,22 @@ def as_list(value: Any) -> list[str]:
 
 def reasons_in_words(value: Any, shown: int = 3) -> str:
     """The largest reasons by their steps' names, and how many more there are."""
-    parts = [words.step(part) if part in STEPS else part for part in as_list(value)]
+    return _first_of([words.step(part) if part in STEPS else part for part in as_list(value)], shown)
+
+
+def shares_in_words(value: Any, shown: int = 3) -> str:
+    """ "Evacuation 61 %, airflow 24 %, charge by weight (not known) 15 %" from the column reason_shares."""
+    parts = []
+    for part in str(value or "").split(", "):
+        name, _, share = part.rpartition(" ")
+        if not name:
+            continue
+        code = name.removesuffix(" (not known)")
+        parts.append(f"{words.step(code)}{name[len(code) :]} {words.share(float(share))}")
+    return _first_of(parts, shown)
+
+
+def _first_of(parts: list[str], shown: int) -> str:
     more = len(parts) - shown
     text = ", ".join(part if n == 0 else part[0].lower() + part[1:] for n, part in enumerate(parts[:shown]) if part)
     return f"{text} and {more} more" if more > 0 else text or "age and equipment alone"
@@ -194,8 +249,16 @@ def _list(risks: pl.DataFrame, horizon: int, currency: str) -> None:
             "System": risks["system_id"],
             "Chance": [words.share(p, 1) for p in risks["probability"]],
             "Its range": [words.share_range(lo, hi, 1) for lo, hi in zip(risks["low"], risks["high"], strict=True)],
-            "Had every step been good": [words.share(p, 1) for p in risks["probability_if_good"]],
-            "Not good, or not known, largest first": [reasons_in_words(value) for value in risks["reasons"]],
+            "Had every step been good": [
+                f"{words.share(p, 1)} ({words.share_range(lo, hi, 1)})"
+                for p, lo, hi in zip(
+                    risks["probability_if_good"], risks["if_good_low"], risks["if_good_high"], strict=True
+                )
+            ],
+            "What raises it": [
+                shares_in_words(shares) if shares is not None else reasons_in_words(reasons)
+                for shares, reasons in zip(risks["reason_shares"], risks["reasons"], strict=True)
+            ],
             "Take and look at": [in_words(value) for value in risks["check_on_visit"]],
             "Warranty until": [warranty(day) for day in risks["warranty_until"]],
             "Last seen": [seen(day) for day in risks["last_seen_on"]],
@@ -219,7 +282,10 @@ def _list(risks: pl.DataFrame, horizon: int, currency: str) -> None:
             ),
             "System": st.column_config.TextColumn(pinned=True),
             "Chance": st.column_config.TextColumn(help=f"Of a compressor failure within {horizon} months"),
-            "Not good, or not known, largest first": st.column_config.TextColumn(width=330),
+            "What raises it": st.column_config.TextColumn(
+                width=450, help="Each step's share of what the chance has above the one had every step been good"
+            ),
+            "Had every step been good": st.column_config.TextColumn(help="The same chance, with its range"),
             "Take and look at": st.column_config.TextColumn(width=360),
             "Installed": st.column_config.DateColumn(format="D MMM YYYY"),
             "Worth": st.column_config.TextColumn(help="What the visit can save, less its cost"),
@@ -256,32 +322,78 @@ def _how_good(horizon: int) -> None:
                 alt="Share of systems said to fail against the share that did, by group, with the range of what was seen",
             )
             components.note("On the dashed line, what was said is what came. Systems that were visited are left out.")
+            _years_table(_back_tests(horizon))
         if not card.is_empty():
-            table = pl.DataFrame(
-                {
-                    "Asked on": card["cutoff"],
-                    "Horizon": [f"{m} months" for m in card["horizon_months"]],
-                    "Systems": card["systems"],
-                    "Failures": card["events"],
-                    "Told apart (AUC)": [
-                        f"{words.number(a, 2)} ({words.number(lo, 2)} to {words.number(hi, 2)})"
-                        for a, lo, hi in zip(card["auc"], card["auc_low"], card["auc_high"], strict=True)
-                    ],
-                    "Calibration slope": [words.number(v, 2) for v in card["calibration_slope"]],
-                    "Caught in the top 2 %": [words.share(v) for v in card["captured_top_2pct"]],
-                    "Caught in the top 5 %": [words.share(v) for v in card["captured_top_5pct"]],
-                    "Brier score": [words.number(v, 4) for v in card["brier"]],
-                    "of the plain rate": [words.number(v, 4) for v in card["brier_of_base_rate"]],
-                }
-            )
+            table = _card_table(card)
             st.dataframe(
                 table,
                 hide_index=True,
                 placeholder="–",
                 height="content",
-                column_config={"Asked on": st.column_config.DateColumn(format="D MMM YYYY")},
+                column_config={
+                    "Asked on": st.column_config.DateColumn(format="D MMM YYYY"),
+                    "Systems": st.column_config.NumberColumn(format="localized"),
+                },
                 alt="How the list did on earlier dates",
             )
+
+
+def _years_table(groups: pl.DataFrame) -> None:
+    """What was said of the highest on each earlier day, and what came."""
+    highest = groups.filter(pl.col("group").cast(pl.String).str.starts_with("highest"))
+    if highest.height < 2:
+        return
+    months = highest["horizon_months"][0]
+    table = pl.DataFrame(
+        {
+            "Asked on": highest["cutoff"],
+            "Highest": highest["systems"],
+            "We had said": [
+                f"{words.share(said, 1)} ({words.share_range(low, high, 1)})"
+                for said, low, high in highest.select("said", "said_low", "said_high").iter_rows()
+            ],
+            "Failed": [
+                f"{words.share(seen, 1)} ({words.share_range(low, high, 1)})"
+                for seen, low, high in highest.select("seen", "low", "high").iter_rows()
+            ],
+        }
+    )
+    components.note(f"The highest of the list on each earlier day, not visited, and what came within {months} months:")
+    st.dataframe(
+        table,
+        hide_index=True,
+        placeholder="–",
+        height="content",
+        column_config={"Asked on": st.column_config.DateColumn(format="D MMM YYYY")},
+        alt="What was said of the highest systems on earlier days and the share that failed",
+    )
+
+
+def _hundredths(value: float | None) -> str:
+    return "–" if value is None else f"{value:.2f}"
+
+
+def _card_table(card: pl.DataFrame) -> pl.DataFrame:
+    """The model card as a person reads it."""
+    return pl.DataFrame(
+        {
+            "Asked on": card["cutoff"],
+            "Horizon": [f"{m} months" for m in card["horizon_months"]],
+            "Systems": card["systems"],
+            "Failures": card["events"],
+            "Said": [words.share(v, 2) for v in card["said"]],
+            "Seen": [words.share(v, 2) for v in card["seen"]],
+            "Told apart (AUC)": [
+                f"{_hundredths(a)} ({_hundredths(lo)} to {_hundredths(hi)})"
+                for a, lo, hi in zip(card["auc"], card["auc_low"], card["auc_high"], strict=True)
+            ],
+            "Calibration slope": [_hundredths(v) for v in card["calibration_slope"]],
+            "Caught in the top 2 %": [words.share(v) for v in card["captured_top_2pct"]],
+            "Caught in the top 5 %": [words.share(v) for v in card["captured_top_5pct"]],
+            "Brier score": [words.number(v, 4) for v in card["brier"]],
+            "of the plain rate": [words.number(v, 4) for v in card["brier_of_base_rate"]],
+        }
+    )
 
 
 if __name__ == "__main__":

@@ -475,13 +475,37 @@ def _risk(con: duckdb.DuckDBPyConnection, rng: np.random.Generator) -> None:
             jobs.select("system_id", "job_id", "site_id", "area", "warranty_until").with_columns(
                 as_of=pl.lit(AS_OF), horizon_months=pl.lit(horizon), last_seen_on=pl.Series(jobs["finished_on"]),
                 probability=pl.Series(p), low=pl.Series(p * 0.6), high=pl.Series(np.minimum(1, p * 1.6)),
-                probability_if_good=pl.Series(p * 0.5), expected_loss=pl.Series(loss),
+                probability_if_good=pl.Series(p * 0.5), if_good_low=pl.Series(p * 0.3),
+                if_good_high=pl.Series(p * 0.8), expected_loss=pl.Series(loss),
                 visit_benefit=pl.Series(0.4 * loss - 150), rank=pl.Series(np.arange(1, n + 1)),
-                rank_by_probability=pl.Series(np.arange(1, n + 1)), reasons=pl.lit("evacuation; vacuum_rise"),
+                rank_by_probability=pl.Series(np.arange(1, n + 1)), reasons=pl.lit("evacuation, vacuum_rise"),
+                reason_shares=pl.lit("evacuation 0.61, vacuum_rise 0.24, charge (not known) 0.15"),
                 check_on_visit=pl.lit("Suction and discharge temperature; compressor current"),
             )
         )  # fmt: skip
     _put(con, "install_risk", pl.concat(frames))
+    rungs = [first for first in (1, 2, 5, 10, 20, 40, 80, 120, 250, 500) if first <= n]
+    totals = []
+    for horizon, frame in zip((12, 24, 36), frames, strict=True):
+        for area in (None, *sorted(set(jobs["area"].drop_nulls()))):
+            listed = frame["probability"] if area is None else frame.filter(pl.col("area") == area)["probability"]
+            for first in (*[rung for rung in rungs if rung <= len(listed)], 0):
+                held = float(listed.head(first).sum() if first else listed.sum())
+                totals.append(
+                    (horizon, area, None, first, first or len(listed), held, held * 0.8, held * 1.25, 0.4 * held,
+                     0.3 * held, 0.5 * held)
+                )  # fmt: skip
+    _put(
+        con,
+        "risk_total",
+        pl.DataFrame(
+            totals,
+            schema={"horizon_months": pl.Int32, "area": pl.String, "warranty_months": pl.Int32, "first": pl.Int64,
+                    "systems": pl.Int64, "expected": pl.Float64, "low": pl.Float64, "high": pl.Float64,
+                    "avoided": pl.Float64, "avoided_low": pl.Float64, "avoided_high": pl.Float64},
+            orient="row",
+        ),
+    )  # fmt: skip
     said = [0.21, 0.09, 0.04, 0.02, 0.008]
     _put(
         con,
@@ -489,12 +513,15 @@ def _risk(con: duckdb.DuckDBPyConnection, rng: np.random.Generator) -> None:
         pl.DataFrame(
             {
                 "cutoff": [dt.date(2024, 1, 1)] * 5,
-                "group": [1, 2, 3, 4, 5],
+                "horizon_months": [12] * 5,
+                "group": ["highest 120", "tenth 1 of 10", "tenth 2 of 10", "tenth 3 of 10", "tenth 4 of 10"],
                 "systems": [120, 120, 120, 120, 120],
                 "said": said,
                 "seen": [0.23, 0.08, 0.05, 0.018, 0.009],
                 "low": [0.16, 0.04, 0.02, 0.005, 0.001],
                 "high": [0.31, 0.14, 0.1, 0.05, 0.04],
+                "said_low": [0.8 * value for value in said],
+                "said_high": [1.2 * value for value in said],
             }
         ),
     )
@@ -507,6 +534,7 @@ def _risk(con: duckdb.DuckDBPyConnection, rng: np.random.Generator) -> None:
                 "systems": [600], "events": [41], "auc": [0.78], "auc_low": [0.71], "auc_high": [0.84],
                 "calibration_slope": [0.99], "calibration_intercept": [0.02], "brier": [0.05],
                 "brier_of_base_rate": [0.06], "captured_top_2pct": [0.14], "captured_top_5pct": [0.3],
+                "said": [0.05], "seen": [0.053],
             }
         ),
     )  # fmt: skip

@@ -120,7 +120,31 @@ def test_risk_list_and_curve_agree(fleet: Store) -> None:
     assert totals["avoided_in"] == pytest.approx(curve.filter(curve["visits"] == 40)["avoided"][0])
     # by hand: the fixture's benefit is 0.4 x expected loss - 150, so a visit avoids 0.4 of each chance
     assert totals["avoided_in"] == pytest.approx(0.4 * listed["probability"].sum())
+    # and its ranges: 0.3 to 0.5 of the chances avoided, 0.8 to 1.25 times the sum expected
+    assert totals["avoided_low"] == pytest.approx(0.3 * listed["probability"].sum())
+    assert totals["avoided_high"] == pytest.approx(0.5 * listed["probability"].sum())
+    assert totals["expected_low"] == pytest.approx(0.8 * totals["expected"])
+    assert totals["expected_in_high"] == pytest.approx(1.25 * totals["expected_in"])
+    here = curve.filter(curve["visits"] == 40).row(0, named=True)
+    assert (here["low"], here["high"]) == pytest.approx((totals["avoided_low"], totals["avoided_high"]))
+    assert curve["low"].null_count() == 0
     assert curve.height <= 400
+
+
+def test_between_two_rungs_the_range_is_drawn_straight(fleet: Store) -> None:
+    with fleet.write("fit") as con:
+        con.execute("update risk_total set avoided_low = avoided * 0.5 where first = 20")
+        con.execute("update risk_total set avoided_low = avoided * 0.9 where first = 40")
+    part = data.risk_totals(12, None, None, 150.0, 30)
+    assert part["avoided_low"] == pytest.approx(0.7 * part["avoided_in"])
+    # a list of its own for an area; a fit without the table still has its sums
+    area = data.risk_areas()[0]
+    assert data.risk_totals(12, area, None, 150.0, 10)["expected_low"] is not None
+    with fleet.write("fit") as con:
+        con.execute("drop table risk_total")
+    bare = data.risk_totals(12, None, None, 150.0, 30)
+    assert bare["avoided_low"] is None
+    assert bare["avoided_in"] == pytest.approx(part["avoided_in"])
 
 
 def test_long_gauge_log_is_thinned_and_keeps_its_extremes(fleet: Store) -> None:
