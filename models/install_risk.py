@@ -154,7 +154,9 @@ def fit_risk(
         precision = prior.precision(log_spreads)
         unknown_weight = design.weigh_unknown(layout.not_good(start))
         terms, bands = design.terms(precision, unknown_weight)
-        fitted = fit_rates(design.rows, terms, design.years, design.events, shape, start, bands, design.band_events)
+        fitted = fit_rates(
+            design.rows, terms, design.weighed_years, design.events, shape, start, bands, design.band_events
+        )
         start = np.nan_to_num(fitted.coefficients)
         likelihood = Quadratic.at(start, fitted.information, precision)
         if last_round == ROUNDS_AT_MOST - 1:
@@ -165,7 +167,7 @@ def fit_risk(
             break
         log_spreads, shape = spreads, best_shape
     slope = slope_of_log_expected(
-        design.rows, terms, design.years, design.events, shape, bands, design.band_events, fitted
+        design.rows, terms, design.weighed_years, design.events, shape, bands, design.band_events, fitted
     )
     return RiskModel(
         layout, fitted, shape, log_spreads, cells.technicians, practice, practice_row, float(events.sum()), slope,

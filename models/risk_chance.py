@@ -19,6 +19,7 @@ import polars as pl
 from models import shrinkage
 from models.evidence import Z95
 from models.rate_cells import DAYS_A_YEAR, NOT_GOOD, UNKNOWN, decode
+from models.risk_design import VISITED_MEAN
 
 if TYPE_CHECKING:
     from models.install_risk import RiskModel
@@ -95,7 +96,7 @@ class Rates:
             not_good=model.layout.not_good(coefficients),
             unknown=coefficients[part["unknown"]],
             log_group=model.layout.of_groups(coefficients),
-            log_visited=np.array([0.0, coefficients[part["visited"]][0]]),
+            log_visited=np.array([0.0, VISITED_MEAN + coefficients[part["visited"]][0]]),
             log_factor=np.log(np.maximum(factor, SMALLEST)),
             gathered=np.concatenate([[0.0], np.cumsum((rate[1:] + rate[:-1]) / 2 / GRID_A_YEAR)]),
         )

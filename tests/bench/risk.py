@@ -22,6 +22,7 @@ import polars as pl
 
 from models import install_risk, rate_cells
 from models.rate_cells import DAYS_A_YEAR, NOT_GOOD, UNKNOWN, decode
+from models.risk_chance import systems_of
 from tests.bench import risk_challengers
 from tests.bench.risk_worlds import HORIZONS, WORLDS, World
 from tests.models.invented_fleet import house_rules
@@ -61,7 +62,7 @@ def judge(world: World, *, challengers: bool) -> dict[str, float]:
     figures = {"failures": model.events, "seconds": time.perf_counter() - began}
     now = world.con.sql("select * from system_now where fate = 'in_service' order by system_id").pl()
     truth = now.select("system_id").join(world.truth, on="system_id", how="left", maintain_order="left")
-    kinds = _kinds(world, now)
+    kinds = _kinds(world, now, model)
     for months in HORIZONS:
         part = table.filter(horizon_months=months).sort("system_id")
         unseen = {"ages not seen": now["age"].to_numpy() / DAYS_A_YEAR + months / 12 > world.seen_years}
@@ -78,8 +79,10 @@ def judge(world: World, *, challengers: bool) -> dict[str, float]:
     return figures | {f"captured 5 % by {name}": captured(order, twelve, 0.05) for name, order in orders.items()}
 
 
-def _kinds(world: World, now: pl.DataFrame) -> dict[str, np.ndarray]:
-    """[systems] truth values of the kinds that cover is told for."""
+def _kinds(world: World, now: pl.DataFrame, model: install_risk.RiskModel) -> dict[str, np.ndarray]:
+    """[systems] truth values of the kinds that cover, and said against true, are told for."""
+    lean = model.lean[systems_of(now, model).technician]
+    low, high = np.quantile(lean, [1 / 3, 2 / 3])
     jobs = dict(world.con.sql("select technician_id, count(*) from system_now group by 1").fetchall())
     age = now["age"].to_numpy() / DAYS_A_YEAR
     return {
@@ -89,6 +92,10 @@ def _kinds(world: World, now: pl.DataFrame) -> dict[str, np.ndarray]:
         "over 5 years": age >= 5,
         "few jobs": np.array([jobs[name] < FEW_JOBS for name in now["technician_id"]]),
         "a step unknown": (decode(now["pattern"].to_numpy()) == UNKNOWN).any(axis=1),
+        "people whose steps are seldom not good": lean < low,
+        "people whose steps are often not good": lean > high,
+        "ductless": now["equipment_and_joints"].str.starts_with("ductless").to_numpy(),
+        "visited": now["is_visited"].to_numpy(),
         "all known": ~(decode(now["pattern"].to_numpy()) == UNKNOWN).any(axis=1),
     }
 
@@ -98,10 +105,7 @@ def _one_horizon(
 ) -> dict[str, float]:
     true, said = -np.expm1(-expected), part["probability"].to_numpy()
     held = ((part["low"].to_numpy() <= true) & (true <= part["high"].to_numpy())).astype(float)
-    found = {
-        f"said / true, {months} months": float(said.mean() / true.mean()),
-        f"slope, {months} months": calibration_slope(-np.log1p(-said), expected),
-    }
+    found = {f"slope, {months} months": calibration_slope(-np.log1p(-said), expected)}
     for percent in (5, 2):
         found[f"captured {percent} %, {months} months"] = captured(said, true, percent / 100)
         found[f"limit {percent} %, {months} months"] = captured(limit, true, percent / 100)
@@ -111,6 +115,7 @@ def _one_horizon(
     for name, which in kinds.items():
         if which.sum() >= COUNTED_AT_LEAST:
             found[f"cover, {name}, {months} months"] = float(held[which].mean())
+            found[f"said / true, {name}, {months} months"] = float(said[which].mean() / true[which].mean())
     return found
 
 
@@ -163,7 +168,7 @@ def main() -> None:
         for name in rows.columns:
             values = rows[name].drop_nulls().to_numpy()
             error = values.std(ddof=1) / np.sqrt(len(values)) if len(values) > 1 else float("nan")
-            print(f"  {name:40s} {values.mean():10.4f} +- {error:.4f}")
+            print(f"  {name:64s} {values.mean():10.4f} +- {error:.4f}")
 
 
 if __name__ == "__main__":

@@ -236,7 +236,7 @@ def test_the_model_of_chances_on_mgus2_stands_at_the_top_of_its_own_posterior(mg
     spread, steps, groups = np.exp(model.log_spreads), len(STEPS), len(mgus2.groups)
     sd = np.concatenate([
         [0.5, 0.3], np.full(steps, spread[0]), np.full(steps, spread[1]), np.full(steps, spread[2]),
-        np.full(len(kinds), spread[3]), np.full(groups, spread[4]), [0.7, 0.5], [100.0, 1.0],
+        np.full(len(kinds), spread[3]), np.full(groups, spread[4]), [0.5, 0.5], [100.0, 1.0],
         np.where(curve.is_seen, spread[5] * 0.5, 3.0 * 0.5),
     ])  # fmt: skip
     people = len(mgus2.technicians)
