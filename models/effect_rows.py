@@ -63,10 +63,15 @@ class EffectRows:
         stretch = np.searchsorted(late_bands, band_place, side="right")
         # equipment, joints and the years in which the life began stand together: one look-up, two sets of columns
         key = cells.technician[chosen] * (max(len(codes), 1) * groups * periods * stretches)
-        key += (pattern_place * (groups * periods * stretches))[cells.pattern[chosen]]
-        key += cells.group[chosen].astype(np.int64) * (periods * stretches)
-        key += cells.period[chosen].astype(np.int64) * stretches
-        key += stretch[cells.band[chosen]]
+        part = np.empty(len(key), dtype=np.int64)
+        for step, of_level, level in (
+            (groups * periods * stretches, pattern_place, cells.pattern),
+            (periods * stretches, np.arange(groups), cells.group),
+            (stretches, np.arange(periods), cells.period),
+            (1, stretch, cells.band),
+        ):
+            # one array for every part of the key: large fleets have many rows
+            key += np.take(of_level * step, level[chosen], out=part, mode="clip")
         keys, place = _numbered_in_runs(key)
         half, rest = keys % stretches, keys // stretches
         group, rest = rest % (groups * periods), rest // (groups * periods)
@@ -77,7 +82,7 @@ class EffectRows:
             [pattern * stretches + half, group],
             [stretches * len(codes), groups * periods],
         )
-        band = band_place[cells.band[chosen]]
+        band = band_place.astype(np.int32)[cells.band[chosen]]
         return cls(tuple(parts), in_fit, place, band, rows, told[first], pattern_place, periods)
 
     def added(self, years: np.ndarray, events: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -105,7 +110,7 @@ def _numbered_in_runs(key: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """The different keys in order, and which of them each is: like ones mostly lie together and are looked up as one."""
     begins = np.flatnonzero(np.concatenate([[True], key[1:] != key[:-1]])[: len(key)])
     keys, number = np.unique(key[begins], return_inverse=True)
-    return keys, np.repeat(number, np.diff(np.append(begins, len(key))))
+    return keys, np.repeat(number.astype(np.int32), np.diff(np.append(begins, len(key))))
 
 
 def level_term(events: np.ndarray) -> Term:

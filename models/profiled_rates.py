@@ -232,7 +232,7 @@ class _Newton:
         band_events: np.ndarray | None,
     ) -> None:
         self.rows, self.terms, self.events, self.shape, self.bands = rows, terms, events, shape, bands
-        self.years = np.array(years, dtype=float)
+        self.years, self._given_years = np.asarray(years, dtype=float), years
         self.band_events = np.zeros(0) if band_events is None else band_events
         every: list[Term] = terms if bands is None else [*terms, bands]
         self.slices, total = [], 0
@@ -249,19 +249,19 @@ class _Newton:
         self._leave_out_what_has_no_events()
 
     def _leave_out_what_has_no_events(self) -> None:
-        rows, years = self.rows, self.years
+        rows = self.rows
         self.usable = np.ones(self.total, dtype=bool)
         self.event_score = np.zeros(self.total)
         if self.shape == 0.0:
             # a technician without events takes the factor 0 and says nothing
-            years[self.stratum_events[rows.stratum] == 0] = 0.0
+            self._silence((self.stratum_events == 0)[rows.stratum])
         if self.bands is not None:
             part, term = self.slices[-1], self.bands
             self.event_score[part] = term.matrix.T @ self.band_events
             without = term.is_levels & (self.event_score[part] == 0) & (self.precision[part] == 0)
-            self.usable[part] = ~without & ((np.abs(term.matrix).T @ years.sum(axis=0)) > 0)
-            years[:, np.any(term.matrix[:, without] != 0, axis=1)] = 0.0
-        row_years = years if self.bands is None else years.sum(axis=1)
+            self.usable[part] = ~without & ((np.abs(term.matrix).T @ self.years.sum(axis=0)) > 0)
+            self._silence(np.any(term.matrix[:, without] != 0, axis=1), are_bands=True)
+        row_years = self.years if self.bands is None else self.years.sum(axis=1)
         for place, term in enumerate(self.terms):
             part = self.slices[place]
             level, number = rows.level[place], rows.levels[place]
@@ -270,7 +270,15 @@ class _Newton:
             without = term.is_levels & (self.event_score[part] == 0) & (self.precision[part] == 0)
             self.usable[part] = has_time & ~without
             if without.any():
-                years[np.any(term.matrix[:, without] > 0, axis=1)[level]] = 0.0
+                self._silence(np.any(term.matrix[:, without] > 0, axis=1)[level])
+
+    def _silence(self, silent: np.ndarray, are_bands: bool = False) -> None:
+        """Rows, or bands, that say nothing lose their time; what was given stays as it is."""
+        if not silent.any():
+            return
+        if self.years is self._given_years:
+            self.years = self.years.copy()
+        self.years[(slice(None), silent) if are_bands else silent] = 0.0
 
     def _at(self, coefficients: np.ndarray) -> _State:
         """Everything that the likelihood and its derivatives need at these coefficients."""

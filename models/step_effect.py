@@ -81,7 +81,7 @@ class StepEffects:
 
     def __init__(self, cells: RateCells, houses: int = 1) -> None:
         self.cells, self.houses = cells, houses
-        half = np.where(cells.is_early[cells.band], 0, 1)
+        half = (~cells.is_early).astype(np.int32)[cells.band]
         has_known = ((cells.levels != UNKNOWN) & (cells.levels != DOES_NOT_BELONG)).any(axis=1)
         self.in_fit = has_known[cells.pattern] & ~cells.is_visited
         self.pattern_half = cells.pattern * 2 + half
@@ -98,6 +98,8 @@ class StepEffects:
     def counted(self, outcome: str) -> tuple[np.ndarray, np.ndarray]:
         """Years and events of the rows in the fit, [rows]."""
         years, events = self.cells.of_outcome(outcome)
+        if self.in_fit.all():
+            return years, events
         return np.where(self.in_fit, years, 0.0), np.where(self.in_fit, events, 0.0)
 
     def by_pattern(self, outcome: str, *, own_alone: bool = False) -> tuple[np.ndarray, np.ndarray]:
