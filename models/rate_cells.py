@@ -22,6 +22,20 @@ NOT_GOOD = (FAILED, TICKED_ONLY, NOT_DONE)
 
 
 @dataclass(frozen=True)
+class OutcomeCells:
+    """One outcome among the rows, most of which it does not touch.
+
+    off_row, years_off : rows, each once, and the time after events that is not the outcome's own. event_row, events :
+    likewise the events.
+    """
+
+    off_row: np.ndarray
+    years_off: np.ndarray
+    event_row: np.ndarray
+    events: np.ndarray
+
+
+@dataclass(frozen=True)
 class RateCells:
     """Rows of distinct (technician, pattern, group, period, visited, band) and what was counted in each.
 
@@ -31,7 +45,7 @@ class RateCells:
     levels : [patterns, steps] the level of each step (GOOD ... DOES_NOT_BELONG).
     from_years, to_years : [bands] edges of the age bands; is_early : [bands].
     years : [rows] all follow-up.
-    events, years_off : for each outcome sparse (row, value) pairs.
+    outcomes : what each takes off the follow-up and how often it came.
     """
 
     technician: np.ndarray
@@ -50,7 +64,7 @@ class RateCells:
     to_years: np.ndarray
     is_early: np.ndarray
     years: np.ndarray
-    outcomes: dict[str, tuple[np.ndarray, np.ndarray]]
+    outcomes: dict[str, OutcomeCells]
 
     @property
     def rows(self) -> int:
@@ -60,10 +74,12 @@ class RateCells:
         """Years followed and events of one outcome, [rows] each."""
         if outcome not in self.outcomes:
             return self.years.copy(), np.zeros(self.rows)
-        years_off, events = self.outcomes[outcome]
+        own = self.outcomes[outcome]
+        years, events = self.years.copy(), np.zeros(self.rows)
+        left = years[own.off_row] - own.years_off
         # a rest of rounding must not count as time
-        years = self.years - years_off
-        years[years <= 1e-9] = 0.0
+        years[own.off_row] = np.where(left > 1e-9, left, 0.0)
+        events[own.event_row] = own.events
         return years, events
 
 
@@ -120,14 +136,12 @@ def read(
     for outcome in after["outcome"].unique().sort().to_list():
         chosen = (after["outcome"] == outcome).to_numpy()
         part, place = after.filter(chosen), after_place[chosen]
-        row, days_off = _spread(part, place, edges, row_of)
-        years_off = np.bincount(row, days_off, minlength=len(days))
-        years_off /= DAYS_A_YEAR
+        off_row, days_off = _added(*_spread(part, place, edges, row_of))
         # an event ends its piece in the band that the time taken off begins in
         has_event = part["events"].to_numpy() > 0
-        event_row = row_of(place[has_event], part["entry_band"].to_numpy()[has_event])
-        events = np.bincount(event_row, part["events"].to_numpy()[has_event].astype(float), minlength=len(days))
-        outcomes[outcome] = (years_off, events)
+        entry_row = row_of(place[has_event], part["entry_band"].to_numpy()[has_event])
+        event_row, events = _added(entry_row, part["events"].to_numpy()[has_event].astype(float))
+        outcomes[outcome] = OutcomeCells(off_row, days_off / DAYS_A_YEAR, event_row, events)
 
     code, visited = codes // 2, codes % 2
     code, period = code // max(len(periods), 1), code % max(len(periods), 1)
@@ -156,6 +170,12 @@ def read(
         years=days,
         outcomes=outcomes,
     )
+
+
+def _added(row: np.ndarray, value: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Each row once, and the sum of its values."""
+    rows, place = np.unique(row, return_inverse=True)
+    return rows, np.bincount(place, value, minlength=len(rows))
 
 
 def _in_order(cells: pl.DataFrame, code: np.ndarray, bands: int) -> tuple[pl.DataFrame, np.ndarray]:
