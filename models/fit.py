@@ -138,8 +138,12 @@ def _fit(
     results.write(con, "training_effect", trained.effect)
     results.write(con, "course_effect", trained.course)
     results.write(con, "training_path", trained.path)
+    too_few = (
+        set() if trained.effect.is_empty() else set(trained.effect.filter(pl.col("evidence") == "too_few")["step"])
+    )
     for step, text in trained.sentences:
-        notes.add("training", text, step)
+        # how many more people it takes is said with what cannot be told yet
+        notes.add("training", text, step, aloud=step not in too_few)
 
     tried = back_test.back_test(con, SEED)
     results.write(con, "model_card", tried.model_card)

@@ -241,16 +241,19 @@ def _eliminated(moments: Moments, design: np.ndarray):
 def grounded(of_quarters: np.ndarray) -> np.ndarray:
     """[..., quarters, quarters] the quarters' information made solvable without changing any answer.
 
-    The technicians' effects take up the quarters' level: the first quarter with jobs is held at nought. A quarter
-    without jobs stands alone.
+    The technicians' effects take up the quarters' level: of quarters that technicians link, the first with jobs is held
+    at nought. Where nobody worked on both sides of a gap, either side has its own. A quarter without jobs stands alone.
     """
     diagonal = np.einsum("...pp->...p", of_quarters)
     fullest = diagonal.max(axis=-1, keepdims=True)
     is_empty = diagonal <= EMPTY * np.maximum(fullest, 1e-300)
-    first = np.argmax(~is_empty, axis=-1)
     held = np.where(is_empty[..., :, None] | is_empty[..., None, :], 0.0, of_quarters)
     on = np.arange(of_quarters.shape[-1])
-    extra = is_empty + (on == first[..., None]) * np.where(fullest > 0, fullest, 1.0)
+    linked = (np.abs(held) > EMPTY * np.maximum(fullest, 1e-300)[..., None]) | np.eye(len(on), dtype=bool)
+    for _ in range(int(np.ceil(np.log2(max(len(on), 2))))):
+        linked = (linked.astype(float) @ linked.astype(float)) > 0
+    is_first = ~is_empty & (np.argmax(linked, axis=-1) == on)
+    extra = is_empty + is_first * np.where(fullest > 0, fullest, 1.0)
     return held + extra[..., :, None] * np.eye(len(on))
 
 

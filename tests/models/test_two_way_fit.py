@@ -140,3 +140,22 @@ def test_all_good_after_the_course_has_no_finite_change_and_says_so():
     fit = TwoWay(good, known, np.zeros(12, dtype=int)).fit(given[:, :, None])
     assert not fit.has_converged
     assert fit.coefficients[0] > 5
+
+
+def test_quarters_that_nobody_links_stand_on_their_own_level():
+    # six people in the first three quarters, six others in the last three: least squares over all dummies at once
+    rng = np.random.default_rng(8)
+    known = np.zeros((12, QUARTERS))
+    known[:6, :3], known[6:, 3:] = rng.integers(2, 9, (6, 3)), rng.integers(2, 9, (6, 3))
+    good = rng.binomial(known.astype(int), 0.6).astype(float)
+    given = ((rng.random(known.shape) < 0.5) & (known > 0)).astype(float)
+    fit = TwoWay(good, known, np.zeros(12, dtype=int), is_linear=True).fit(given[:, :, None])
+    unit, quarter = np.nonzero(known > 0)
+    columns = np.column_stack([given[unit, quarter], np.eye(12)[unit], np.eye(QUARTERS)[quarter]])
+    weight = np.sqrt(known[unit, quarter])
+    theirs = np.linalg.lstsq(columns * weight[:, None], good[unit, quarter] / known[unit, quarter] * weight, rcond=None)
+    assert fit.has_converged
+    assert fit.coefficients[0] == pytest.approx(theirs[0][0], abs=1e-9)
+    logit = TwoWay(good, known, np.zeros(12, dtype=int)).fit(given[:, :, None])
+    assert logit.has_converged
+    assert np.isfinite(logit.information).all()
