@@ -160,11 +160,12 @@ def _day(records: _Records, as_of: date) -> Day | str:
 def _judge_day(day: Day, seed: int) -> tuple[list[dict], list[dict], _Year]:
     """Rows of model_card and calibration, and the first year's figures."""
     chances = Chances(day.model, risk_chance.systems_of(day.systems, day.model))
+    rates = risk_chance.draw_rates(day.model, chances.grid_basis, DRAWS, np.random.default_rng([seed, 0]))
     cards, rows, years = [], [], []
     for months in day.horizons:
         probability = -np.expm1(-chances.expected(months))
         came, groups = day.came(months), _groups(probability)
-        drawn = _drawn_means(chances, groups, months, seed)
+        drawn = _drawn_means(chances, rates, groups, months, seed)
         card, of_groups = judged(day.cutoff, probability, came, groups, drawn)
         cards.append(card)
         rows += of_groups
@@ -185,7 +186,9 @@ def _groups(probability: np.ndarray) -> dict[str, np.ndarray]:
     return {f"highest {top}": order[:top], **tenths}
 
 
-def _drawn_means(chances: Chances, groups: dict[str, np.ndarray], months: int, seed: int) -> dict[str, np.ndarray]:
+def _drawn_means(
+    chances: Chances, rates: list[risk_chance.Rates], groups: dict[str, np.ndarray], months: int, seed: int
+) -> dict[str, np.ndarray]:
     """[draws] mean chance of each group, and of everybody."""
     size = len(chances.systems)
     top, *tenths = groups.values()
@@ -198,7 +201,7 @@ def _drawn_means(chances: Chances, groups: dict[str, np.ndarray], months: int, s
     drawn = np.union1d(top, np.arange(0, size, every))
     weight = np.where(np.isin(drawn, top), 1.0, float(every))
     asked = risk_chance.Groups(of_system[drawn], 2 * GROUPS, weight)
-    sums = risk_chance.group_sums(chances.part(drawn), months, seed, asked, DRAWS)
+    sums = risk_chance.group_sums(chances.part(drawn), rates, months, seed, asked)
     systems = asked.sums(np.ones(len(drawn)))
     highest = sums[:, GROUPS:].sum(axis=1) / systems[GROUPS:].sum()
     of_tenths = (sums[:, :GROUPS] + sums[:, GROUPS:]) / np.maximum(systems[:GROUPS] + systems[GROUPS:], 1.0)

@@ -296,7 +296,9 @@ def predict(
     -------
     Predicted by horizon; sums [draws, horizons, 2, groups]: of the chances, and of what a visit to each would take away.
     """
-    drawn = _drawn(chances, horizons, seed, draws, groups)
+    mendable = None if groups is None else groups.mendable
+    rates = draw_rates(chances.model, chances.grid_basis, draws, np.random.default_rng([seed, 0]))
+    drawn = [_Draw(chances, one, horizons, mendable) for one in rates]
     blocks = [slice(begin, begin + BLOCK) for begin in range(0, len(chances.systems), BLOCK)]
 
     def one(turn: int) -> tuple[list[list[Predicted]], np.ndarray]:
@@ -320,20 +322,14 @@ def predict(
     return found, np.sum([sums for _, sums in worked], axis=0)
 
 
-def group_sums(chances: Chances, months: int, seed: int, groups: Groups, draws: int = DRAWS) -> np.ndarray:
-    """[draws, groups] sums of chances under each draw, and nothing else."""
-    sums = np.zeros((draws, 1, 2, groups.number))
-    block = _Block(chances, (months,), draws, groups, sums, is_ranged=False)
+def group_sums(chances: Chances, rates: Sequence[Rates], months: int, seed: int, groups: Groups) -> np.ndarray:
+    """[draws, groups] sums of chances under each draw of draw_rates, and nothing else."""
+    sums = np.zeros((len(rates), 1, 2, groups.number))
+    block = _Block(chances, (months,), len(rates), groups, sums, is_ranged=False)
     rng = np.random.default_rng([seed, 1])
-    for order, draw in enumerate(_drawn(chances, (months,), seed, draws, groups)):
-        block.add(order, draw, rng)
+    for order, one in enumerate(rates):
+        block.add(order, _Draw(chances, one, (months,), groups.mendable), rng)
     return sums[:, 0, 0]
-
-
-def _drawn(chances: Chances, horizons: Sequence[int], seed: int, draws: int, groups: Groups | None) -> list[_Draw]:
-    mendable = None if groups is None else groups.mendable
-    rates = draw_rates(chances.model, chances.grid_basis, draws, np.random.default_rng([seed, 0]))
-    return [_Draw(chances, one, horizons, mendable) for one in rates]
 
 
 class _Block:
