@@ -10,8 +10,9 @@ doubles, ready to fit). Whole processes are timed in turn on the same cores, eac
 nine     one ratio for each step over all ages
 halves   each step early (first two years) and late; records are split at two years for whoever needs that
 
-Our fit answers both at once, with an effect for each technician. Without strata a library answers an easier question,
-and its ratios are drawn off by careless technicians; scikit-survival knows no late entry, so no halves either.
+Our fit answers both at once. It is compared like with like: with an effect for each technician beside R's strata, and
+without beside libraries that leave them out (or take very long with them), whose ratios careless technicians draw off.
+scikit-survival knows no late entry, and lifelines takes hours with it, so of them no halves.
 Prints seconds of the whole process by the clock and of the processor, the processor's for the fit alone (without
 starting, importing, reading), peak memory, how many times ours each takes, and the largest difference of a ratio from
 ours in standard errors. The processor's seconds are compared: others on the machine disturb them less.
@@ -27,6 +28,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
@@ -43,15 +45,25 @@ OUTCOME = "compressor_failure"
 EFFECTS = np.array([(0, 0.9), (0, 0), (0, 0), (0.7, 0.9), (0, 0.4), (0, 0), (0.4, 0.6), (0, 0), (0.5, 0.5)])
 RATE_A_YEAR = 0.012
 
-# name: (what it fits, command)
+
+@dataclass(frozen=True)
+class Library:
+    """task : the question it answers. by_technician : with a stratum or an effect for each, or without them."""
+
+    library: str
+    task: str
+    by_technician: bool
+
+
 LIBRARIES = {
-    "ours": ("both", ["-m", "tests.bench.references", "--library", "ours"]),
-    "R coxph, strata": ("halves", ["1"]),
-    "R coxph, strata (nine)": ("nine", ["1"]),
-    "R coxph (nine)": ("nine", ["0"]),
-    "lifelines (nine)": ("nine", ["--library", "lifelines"]),
-    "scikit-survival (nine)": ("nine", ["--library", "sksurv"]),
-    "statsmodels Poisson": ("halves", ["--library", "statsmodels"]),
+    "ours": Library("ours", "both", True),
+    "R coxph": Library("R", "halves", True),
+    "R coxph (nine)": Library("R", "nine", True),
+    "ours, no technicians": Library("ours", "both", False),
+    "R coxph, none (nine)": Library("R", "nine", False),
+    "lifelines (nine)": Library("lifelines", "nine", False),
+    "scikit-survival (nine)": Library("sksurv", "nine", False),
+    "statsmodels Poisson": Library("statsmodels", "halves", False),
 }
 # rows split at every age band with a column for each ratio do not fit into 16 GB beyond this
 INSTALLS_AT_MOST = {"statsmodels Poisson": 250_000}
@@ -143,7 +155,7 @@ def _write_pieces(folder: Path, technician, bad, group, began, stop, event) -> N
 # each library in a process of its own ---------------------------------------------------------------------------------
 
 
-def fit_ours(folder: Path, threads: int) -> dict:
+def fit_ours(folder: Path, threads: int, by_technician: bool) -> dict:
     """From the table of pieces to the ratios: the cells' own SQL, their reading, one fit."""
     import duckdb
     from threadpoolctl import threadpool_limits
@@ -153,6 +165,10 @@ def fit_ours(folder: Path, threads: int) -> dict:
 
     began = time.process_time()
     con = duckdb.connect(str(folder / "pieces.duckdb"), config={"threads": threads})
+    if not by_technician:
+        con.execute(
+            "create temp view follow_up as select * replace ('all' as technician_id) from pieces.main.follow_up"
+        )
     with threadpool_limits(1):
         for name in ("307_exposure_cell.sql", "308_event_cell.sql"):
             con.execute((cells.SQL_FOLDER / name).read_text(encoding="utf-8"))
@@ -235,22 +251,14 @@ FITS = {"lifelines": fit_lifelines, "sksurv": fit_sksurv, "statsmodels": fit_sta
 
 def _run(name: str, folder: Path, cores: int) -> dict:
     """One whole process: its seconds, its peak memory and what it found."""
-    task, arguments = LIBRARIES[name]
-    answer = folder / "answer.json"
-    if name.startswith("R "):
-        command = [
-            "Rscript",
-            "--vanilla",
-            str(Path(__file__).with_name("reference_cox.R")),
-            str(folder),
-            task,
-            *arguments,
-        ]
+    chosen = LIBRARIES[name]
+    if chosen.library == "R":
+        script = str(Path(__file__).with_name("reference_cox.R"))
+        command = ["Rscript", "--vanilla", script, str(folder), chosen.task, str(int(chosen.by_technician))]
     else:
-        library = "ours" if name == "ours" else arguments[-1]
         command = [
-            sys.executable, "-m", "tests.bench.references", "--library", library, "--task", task,
-            "--folder", str(folder), "--cores", str(cores),
+            sys.executable, "-m", "tests.bench.references", "--library", chosen.library, "--task", chosen.task,
+            "--folder", str(folder), "--cores", str(cores), *(["--by-technician"] if chosen.by_technician else []),
         ]  # fmt: skip
     environment = {**os.environ, "OPENBLAS_NUM_THREADS": str(cores), "OMP_NUM_THREADS": str(cores)}
     began = time.perf_counter()
@@ -259,7 +267,10 @@ def _run(name: str, folder: Path, cores: int) -> dict:
     seconds = time.perf_counter() - began
     if status:
         raise RuntimeError(f"{name} ended with status {status}")
-    found = _from_r(folder / task / "r.csv", task) if name.startswith("R ") else json.loads(answer.read_text())
+    if chosen.library == "R":
+        found = _from_r(folder / chosen.task / "r.csv", chosen.task)
+    else:
+        found = json.loads((folder / "answer.json").read_text())
     processor = usage.ru_utime + usage.ru_stime
     return {**found, "whole_s": seconds, "processor_s": processor, "memory_mb": usage.ru_maxrss / 1024}
 
@@ -274,22 +285,23 @@ def _report(results: dict[str, list[dict]]) -> None:
     def median(name: str, what: str) -> float:
         return statistics.median(one[what] for one in results[name])
 
-    ours = results["ours"][0]
     print(
         f"\n{'':24}{'wall s':>8}{'processor s':>13}{'fit s':>8}{'MB':>7}{'x processor':>13}{'x fit':>8}"
         f"{'largest difference, se':>24}"
     )
     for name in results:
-        apart = "" if name == "ours" else f"{_largest_difference(results[name][0], ours, LIBRARIES[name][0]):.2f}"
-        whole, fit = (median(name, what) / median("ours", what) for what in ("processor_s", "fit_s"))
+        own = "ours" if LIBRARIES[name].by_technician else "ours, no technicians"
+        apart = (
+            "" if name == own else f"{_largest_difference(results[name][0], results[own][0], LIBRARIES[name].task):.2f}"
+        )
+        whole, fit = (median(name, what) / median(own, what) for what in ("processor_s", "fit_s"))
         print(
             f"{name:24}{median(name, 'whole_s'):8.2f}{median(name, 'processor_s'):13.2f}{median(name, 'fit_s'):8.2f}"
             f"{median(name, 'memory_mb'):7.0f}{whole:13.1f}{fit:8.1f}{apart:>24}"
         )
-    parts = ", ".join(
-        f"{what} {median('ours', what + '_s'):.2f} s" for what in ("counting", "reading_cells", "fitting")
-    )
-    print(f"\nours: {parts}; {ours['rows']:,} rows of cells")
+    for own in ("ours", "ours, no technicians"):
+        parts = (f"{what} {median(own, what + '_s'):.2f} s" for what in ("counting", "reading_cells", "fitting"))
+        print(f"{own}: {', '.join(parts)}; {results[own][0]['rows']:,} rows of cells")
 
 
 def _largest_difference(theirs: dict, ours: dict, task: str) -> float:
@@ -303,21 +315,38 @@ def main() -> None:
     parser.add_argument("--runs", type=int, default=3)
     parser.add_argument("--cores", type=int, default=1)
     parser.add_argument("--only", nargs="+", default=list(LIBRARIES), help=f"of: {', '.join(LIBRARIES)}")
-    parser.add_argument("--library", help=argparse.SUPPRESS)
-    parser.add_argument("--task", help=argparse.SUPPRESS)
+    for hidden in ("--library", "--task"):
+        parser.add_argument(hidden, help=argparse.SUPPRESS)
     parser.add_argument("--folder", type=Path, help=argparse.SUPPRESS)
+    parser.add_argument("--by-technician", action="store_true", help=argparse.SUPPRESS)
     asked = parser.parse_args()
     if asked.library:
-        folder = asked.folder
-        found = fit_ours(folder, asked.cores) if asked.library == "ours" else FITS[asked.library](folder, asked.task)
-        (folder / "answer.json").write_text(json.dumps(found))
-        return
+        _answer(asked)
+    else:
+        _compare(asked)
+
+
+def _answer(asked: argparse.Namespace) -> None:
+    """What a process of its own was started for."""
+    if asked.library == "invent":
+        found = {"failed": invent(asked.installs, asked.folder)}
+    elif asked.library == "ours":
+        found = fit_ours(asked.folder, asked.cores, asked.by_technician)
+    else:
+        found = FITS[asked.library](asked.folder, asked.task)
+    (asked.folder / "answer.json").write_text(json.dumps(found))
+
+
+def _compare(asked: argparse.Namespace) -> None:
     if hasattr(os, "sched_setaffinity"):
         os.sched_setaffinity(0, sorted(os.sched_getaffinity(0))[: asked.cores])
     with tempfile.TemporaryDirectory() as folder:
-        failed = invent(asked.installs, Path(folder))
+        # not in this process: on Linux a child's peak memory begins at its parent's
+        command = [sys.executable, "-m", "tests.bench.references", "--library", "invent", "--folder", folder]
+        subprocess.run([*command, "--installs", str(asked.installs)], cwd=ROOT, check=True)
+        failed = json.loads((Path(folder) / "answer.json").read_text())["failed"]
         print(f"{asked.installs:,} installs, {failed:,} failures, {asked.cores} core(s), median of {asked.runs}")
-        wanted = [name for name in LIBRARIES if name in {"ours", *asked.only}]
+        wanted = [name for name in LIBRARIES if name in {"ours", "ours, no technicians", *asked.only}]
         results: dict[str, list[dict]] = {
             name: [] for name in wanted if asked.installs <= INSTALLS_AT_MOST.get(name, asked.installs)
         }
