@@ -34,7 +34,8 @@ LATEST_NOTES = 8
 def page() -> None:
     needs = data.training_by_step()
     effects = data.training_effect()
-    if needs.is_empty() and effects.is_empty():
+    nothing_known = not sum(data.technicians_by_flag().values())
+    if needs.is_empty() and (effects.is_empty() or nothing_known):
         _nothing()
         return
     currency = data.house_rules().currency
