@@ -8,7 +8,7 @@ import polars as pl
 import pytest
 from scipy import stats
 
-from models import compliance, how_much_more, pace, rate_cells, trade_words
+from models import beta_binomial, compliance, how_much_more, pace, rate_cells, trade_words
 from models.step_effect import StepEffects
 from pipelines import cells
 from pipelines.contract import STEPS
@@ -153,14 +153,12 @@ def test_with_the_jobs_asked_for_a_gap_is_flagged_four_times_in_five():
     jobs = how_much_more.jobs_to_find_a_gap(of_step)
     assert jobs is not None
     # somebody new 15 points below the target, judged as the fit judges, among the same others
-    others = of_step.select("good", "known", "expected")
+    others = of_step.select("good", "known")
     fleet_rate, flagged = of_step["fleet_rate"][0], 0
     for good in rng.binomial(jobs, 0.85 - 0.15, 300):
-        from models import beta_binomial
-
         spread = beta_binomial.posterior(
             np.append(others["good"].to_numpy(), good), np.append(others["known"].to_numpy(), jobs),
-            np.append(others["expected"].to_numpy(), fleet_rate), fleet_rate,
+            np.full(others.height + 1, fleet_rate), fleet_rate,
         )  # fmt: skip
         flagged += spread.chance_below(0.85 - compliance.FLAG_MARGIN)[-1] > compliance.FLAG_CHANCE
     # 300 draws: standard error 0.023; the weight of the others is one figure here and a mixture there
