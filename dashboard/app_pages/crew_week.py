@@ -14,6 +14,7 @@ import streamlit as st
 
 from dashboard import charts, components, data, links, looks, people_charts, people_words, words
 from dashboard.data import JobFilter
+from dashboard.papers_button import papers_button
 from pipelines.contract import STEPS
 
 HOW_GOOD = (
@@ -94,6 +95,7 @@ def page() -> None:
     technician = components.pick_technician(crew, step)
     if technician:
         _one_person(people, technician)
+    papers_button("crew", "Print the review", crew=None if technician else crew, technician=technician)
     _trend(step, crew)
     which = JobFilter(
         step=step,

@@ -8,6 +8,7 @@ import polars as pl
 import streamlit as st
 
 from dashboard import components, data, data_owner, looks, owner_charts, words
+from dashboard.papers_button import papers_button
 
 HOW_COST = (
     "Among the jobs still followed in the last 12 months, the callbacks and compressor failures beyond what the same "
@@ -38,6 +39,7 @@ def page() -> None:
     with st.container(horizontal=True):
         components.how_counted(HOW_COST, "cost", "How is the cost counted?")
         components.how_counted(HOW_MONTHS, "months", "How are the months counted?")
+        papers_button("owner")
     _the_number(cost, year, rules.currency)
     _months(year)
     _how_sure(cost, rules.currency)

@@ -7,6 +7,7 @@ import streamlit as st
 
 from dashboard import charts, components, course_charts, course_words, data, links, looks, words
 from dashboard.data import JobFilter
+from dashboard.papers_button import papers_button
 from pipelines.contract import STEPS
 
 HOW_GAP = (
@@ -43,6 +44,7 @@ def page() -> None:
     next_class, first = course_words.what_next(people, len(data.technicians()), currency)
     worked = course_words.did_they_work(effects, data.staged_counts().get("training", 0))
     components.answer(f"{worked}; {next_class}.")
+    papers_button("training", "Print for the trainer")
     _courses(effects)
     components.heading("Who needs what next?")
     if needs.is_empty():

@@ -9,6 +9,8 @@ import polars as pl
 import streamlit as st
 
 from dashboard import charts, components, data, links, looks, words
+from dashboard.papers.visits import Stop
+from dashboard.papers_button import papers_button
 from pipelines.contract import STEPS
 
 HOW_CHANCE = (
@@ -77,7 +79,9 @@ def page() -> None:
     )
     _doubt(totals, horizon)
     _calibration_sentence(horizon)
-    _list(data.risk_list(*chosen, int(visits)), horizon, rules.currency)
+    listed = data.risk_list(*chosen, int(visits))
+    _list(listed, horizon, rules.currency)
+    papers_button("visits", "Print visit cards", stops=tuple(Stop(system) for system in listed["system_id"]))
     _guesses(totals, rules.currency)
     components.cautions(("visit", "electrical", "flammable"))
     _how_good(horizon)

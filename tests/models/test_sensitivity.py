@@ -36,7 +36,9 @@ def test_the_first_two_years_are_the_same_however_the_later_ones_are_cut(tables)
     table, varied = tables
     three = varied.filter((pl.col("variant") == "three_bands") & (pl.col("age_band") == "years_0_2"))
     early = table.filter((pl.col("age_band") == "early") & (pl.col("contrast") == "not_good"))
-    both = three.join(early.select("outcome", "step"), on=["outcome", "step"]).filter(pl.col("hazard_ratio").is_not_nan())
+    both = three.join(early.select("outcome", "step"), on=["outcome", "step"]).filter(
+        pl.col("hazard_ratio").is_not_nan()
+    )
     assert both.height > 9
     np.testing.assert_allclose(both["hazard_ratio"], both["hazard_ratio_main"], rtol=0.03)
     # events of the later two stretches add up to those of `late`
