@@ -133,10 +133,11 @@ def early_visits() -> dict[str, Any]:
     return found.row(0, named=True) if found.height else {}
 
 
-def biggest_risk() -> dict[str, Any]:
-    """The whole list of systems in service: compressor failures expected within 12 months."""
+def whole_list_risk() -> dict[str, Any]:
+    """All systems in service: compressor failures expected within 12 months, with the range of that sum."""
     found = data.ask_table(
-        "install_risk",
-        "select count(*) as systems, sum(probability) as expected, sum(low) as low, sum(high) as high from install_risk where horizon_months = 12",
+        "risk_total",
+        "select systems, expected, low, high from risk_total where horizon_months = 12 and area is null "
+        "and warranty_months is null and first = 0 and expected is not null limit 1",
     )
-    return found.row(0, named=True) if found.height and found["systems"][0] else {}
+    return found.row(0, named=True) if found.height else {}

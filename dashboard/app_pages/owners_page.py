@@ -311,14 +311,14 @@ def _so_far() -> None:
 
 def _next() -> None:
     """The one question that follows: what can be done now."""
-    risk = data_owner.biggest_risk()
+    risk = data_owner.whole_list_risk()
     if not risk or not risk.get("expected"):
         return
     components.heading("What can still be done")
     components.note(
         f"Of {words.counted(risk['systems'], 'system')} in service, {words.count(risk['expected'])} compressor failures "
-        f"are expected within 12 months ({words.count(risk['low'])} to {words.count(risk['high'])}, with every chance at "
-        "its low or its high end at once). Which to visit first, and what a visit is worth, stands on *Slow fuses*."
+        f"are expected within 12 months ({words.count(risk['low'])} to {words.count(risk['high'])}). "
+        "Which to visit first, and what a visit is worth, stands on *Slow fuses*."
     )
     st.page_link("app_pages/slow_fuses.py", label="The installs to visit first", icon=":material/timer:")
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import re
 from pathlib import Path
+from typing import Any
 
 import pytest
 from streamlit.testing.v1 import AppTest
@@ -33,7 +34,9 @@ def counted(store: Store, where: str, what: str = "count(*)", table: str = "retu
 
 def pill_counts(app: AppTest, key: str) -> dict[str, int]:
     """The words on each choice of a row of pills, and the number that stands on it."""
-    group = next(g for kind in ("pills", "segmented_control", "button_group") for g in app.get(kind) if g.key == key)
+    group: Any = next(
+        g for kind in ("pills", "segmented_control", "button_group") for g in app.get(kind) if g.key == key
+    )
     parts = [str(getattr(option, "content", option)).rpartition(" · ") for option in group.options]
     return {name: int(number.replace(",", "")) for name, _, number in parts}
 

@@ -216,3 +216,14 @@ def test_a_course_that_could_be_chance_is_said_so(tmp_path, monkeypatch):
         "chance." in seen
     )
     assert "Airflow was taught" not in seen  # nothing can be told of it
+
+
+def test_what_is_expected_of_all_systems_is_the_fits_own_sum_with_its_range(tmp_path, monkeypatch):
+    store = small_store.make(tmp_path, jobs=30)
+    with store.write("fit") as con:
+        con.execute(
+            "create or replace table risk_total as select 12 as horizon_months, null::varchar as area, "
+            "null::integer as warranty_months, 0 as first, 30 as systems, 4.2 as expected, 2.1 as low, 7.9 as high"
+        )
+    seen = words_on(open_page(monkeypatch, store, "owners_page"))
+    assert "Of 30 systems in service, 4 compressor failures are expected within 12 months (2 to 8)." in seen
