@@ -455,7 +455,8 @@ def _say_training_needed(rows: pl.DataFrame, notes: Notes) -> None:
         steps = joined([f"{STEP[step]} ({have})" for step, have in rows.select("step", "have").iter_rows()])
         notes.add(
             "evidence_needed",
-            f"Whether training works, people trained so far: {steps}; {rows['need'][0]} at least for a first answer.",
+            f"Whether training works cannot be told yet for {steps}: in brackets the people whose jobs before and after tell of "
+            "it.",
         )
 
 

@@ -23,7 +23,6 @@ from pipelines.contract import STEPS
 
 POWER = 0.80
 SURE = "4 times in 5"
-Z_POWER = float(stats.norm.ppf(POWER))
 # the ratio worth knowing of; where the records would have shown it already, the next smaller one
 TARGET_RATIOS = (1.5, 1.25, 1.1)
 LARGE_RATIO = 2.0
@@ -40,7 +39,6 @@ RATE_WITHIN = 0.10
 GAP_TO_FIND = 0.15
 JOBS_AT_MOST = 2000
 TRAINED_AT_LEAST = 4
-CHANGE_TO_FIND = 0.10
 
 
 def events_required(ratio: float, share: float, inflation: float = 1.0, power: float = POWER) -> float:
@@ -457,7 +455,7 @@ def _of_back_test(ground: Ground, have: float, ahead: np.ndarray) -> dict:
         "topic": "back_test", "outcome": "compressor_failure", "counted": "compressor failures", "have": round(have),
         "need": before + after, "years_at_todays_pace": years, "from_on": ground.pace.on(years),
         "text": f"Trying the chances against an earlier year takes {before} compressor failures known by then and {after} "
-        f"in the year after; {round(have):,} are known by now: {_in_time(years, ahead[-1] > have)}.",
+        f"in the year after; {round(have):,} are known by now and about {ahead[MONTHS_A_YEAR] - have:.2g} come in a year: {_in_time(years, ahead[-1] > have)}.",
     }  # fmt: skip
 
 
@@ -528,61 +526,43 @@ def _of_years_in_service(ground: Ground) -> list[dict]:
 
 def _of_training(ground: Ground) -> list[dict]:
     """Steps whose courses have too few people to say whether they worked, or leave it unclear."""
-    told = {
-        step: (people, a_year)
-        for step, people, a_year in ground.con.sql(
-            "select step::varchar, count(distinct technician_id), "
-            "count(distinct technician_id) filter (held_on > $day::date - interval 24 month) / 2.0 "
-            "from staged_training where held_on <= $day and step is not null group by 1",
-            params={"day": ground.day},
-        ).fetchall()
-    }
-    if not told:
+    told = ground.con.sql(
+        "select effect.*, coalesce(taught.a_year, 0) as people_a_year from training_effect as effect left join ("
+        "select step::varchar as step, count(distinct technician_id) / 2.0 as a_year from staged_training "
+        "where held_on <= $day and held_on > $day::date - interval 24 month group by 1) as taught using (step)",
+        params={"day": ground.day},
+    ).pl()
+    if told.is_empty():
         return [{
             "topic": "training_effect", "lacks": "people", "counted": "technicians trained", "have": 0,
             "need": TRAINED_AT_LEAST,
             "text": "Whether training works: no course is on record with its step and day. Load `training`; at least "
             f"{TRAINED_AT_LEAST} people trained in a step, and others who were not, are needed for a first answer.",
         }]  # fmt: skip
-    found = _training_effects(ground)
-    rows = []
-    for step in STEPS:
-        people, a_year = told.get(step, (0, 0.0))
-        if step in found:
-            people, need = found[step]["technicians_trained"] or people, _people_needed(found[step])
-        else:
-            need = TRAINED_AT_LEAST
-        if not 0 < people < need:
-            continue
-        years = (need - people) / a_year if a_year else None
-        when = f", {trade_words.time(years)} at the pace of the last 2 years" if years is not None else ""
-        what = "for a first answer" if need == TRAINED_AT_LEAST else "to see a change of 10 points"
-        rows.append({
-            "topic": "training_effect", "lacks": "people", "step": step, "counted": "technicians trained", "have": people,
-            "need": need, "years_at_todays_pace": years, "from_on": ground.pace.on(years),
-            "text": f"Whether training in {trade_words.STEP[step]} works: {people} trained so far; about {need} at least {what}"
-            f"{when}.",
-        })  # fmt: skip
-    return rows
+    return [
+        _of_course(ground, row)
+        for row in told.iter_rows(named=True)
+        if row["evidence"] == "too_few" or (row["evidence"] == "unclear" and _people_needed(row))
+    ]
 
 
-def _training_effects(ground: Ground) -> dict[str, dict]:
-    """The rows of `training_effect` by step, where it has been worked out."""
-    if not ground.con.sql("select 1 from duckdb_tables() where table_name = 'training_effect'").fetchall():
-        return {}
-    frame = ground.con.sql("select step, technicians_trained, low, high, evidence from training_effect").pl()
-    return {row["step"]: row for row in frame.iter_rows(named=True)}
+def _people_needed(row: dict) -> int | None:
+    """People trained for a first answer, or to show a change of 10 points; None where it is not they who are lacking."""
+    need, have = row["trained_needed"], row["technicians_trained"] or 0
+    if row["evidence"] == "too_few":
+        need = TRAINED_AT_LEAST
+    return need if need is not None and need > have else None
 
 
-def _people_needed(found: dict) -> int:
-    """People trained with whom a change of 10 points would show, 4 times in 5; 0 where what there is, is clear already."""
-    low, high, people = found["low"], found["high"], found["technicians_trained"] or 0
-    if found["evidence"] == "too_few" or low is None or high is None:
-        return max(TRAINED_AT_LEAST, people + 1)
-    if found["evidence"] != "unclear":
-        return 0
-    error, wanted = (high - low) / (2 * Z95), CHANGE_TO_FIND / (Z95 + Z_POWER)
-    return int(np.ceil(people * (error / wanted) ** 2))
+def _of_course(ground: Ground, row: dict) -> dict:
+    have, need = row["technicians_trained"] or 0, _people_needed(row)
+    years = (need - have) / row["people_a_year"] if need and row["people_a_year"] else None
+    when = f" {trade_words.capital(trade_words.time(years))} at the pace of the last 2 years." if years else ""
+    return {
+        "topic": "training_effect", "lacks": "people", "step": row["step"], "counted": "technicians trained",
+        "have": have, "need": need, "years_at_todays_pace": years, "from_on": ground.pace.on(years),
+        "text": f"Whether training in {trade_words.STEP[row['step']]} works: {row['note']}{when}",
+    }  # fmt: skip
 
 
 # --- technicians
