@@ -23,6 +23,8 @@ from pipelines.contract import STEPS
 MUCH_UNKNOWN = 0.10
 LINES_AT_MOST = 25
 LINES_A_TOPIC = 5
+# the open questions are what is read a fit for where there is little to show
+OPEN_QUESTIONS_AT_LEAST = 7
 EFFECTS_NAMED = 4
 # topics in the order in which they are said, under their headings; what is not named here comes with what records show
 SECTIONS = {
@@ -50,25 +52,34 @@ class Notes:
             self.aloud.append((topic, f"{capital(STEP.get(step, step))}: {text}" if step else text))
 
     def tell(self) -> None:
-        """Say what is to be said, in order and in at most 25 lines."""
+        """Say what is to be said, in order and in at most 25 lines: of each topic as many as leave room for all."""
+        lines: list[str] = []
+        for a_topic in range(LINES_A_TOPIC, 0, -1):
+            lines = self._told(a_topic)
+            if len(lines) <= LINES_AT_MOST:
+                break
+        for line in lines[:LINES_AT_MOST]:
+            self.say(line)
+
+    def _told(self, a_topic: int) -> list[str]:
         named = {topic for topics in SECTIONS.values() for topic in topics}
         other = [topic for topic in dict.fromkeys(topic for topic, _ in self.aloud) if topic not in named]
         lines = []
         for heading, topics in SECTIONS.items():
             of_section = []
             for topic in (*topics, *(other if heading == MIDDLE else ())):
-                of_section += self._lines(topic)
+                of_section += self._lines(topic, a_topic)
             if of_section:
                 lines += [f"{heading}:", *of_section]
-        for line in lines[:LINES_AT_MOST]:
-            self.say(line)
+        return lines
 
-    def _lines(self, topic: str) -> list[str]:
+    def _lines(self, topic: str, a_topic: int) -> list[str]:
         texts = [text for name, text in self.aloud if name == topic]
-        if len(texts) <= LINES_A_TOPIC or topic == "evidence_needed":
+        most = OPEN_QUESTIONS_AT_LEAST + a_topic if topic == "evidence_needed" else a_topic
+        if len(texts) <= most:
             return [f"  {text}" for text in texts]
-        rest = len(texts) - LINES_A_TOPIC + 1
-        return [*(f"  {text}" for text in texts[: LINES_A_TOPIC - 1]), f"  and {rest} more of this kind in fit_note."]
+        rest = len(texts) - most + 1
+        return [*(f"  {text}" for text in texts[: most - 1]), f"  and {rest} more of this kind in fit_note."]
 
     def frame(self) -> pl.DataFrame:
         return pl.DataFrame(

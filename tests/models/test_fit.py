@@ -5,7 +5,7 @@ from datetime import date
 import polars as pl
 import pytest
 
-from models import fit, results
+from models import fit, fit_sentences, results
 from pipelines import cells
 from pipelines.contract import STEPS
 from tests.models.invented_fleet import empty_store, house_rules, invent, put, store_of
@@ -132,7 +132,16 @@ def test_a_fit_to_an_earlier_day_equals_the_fit_of_a_store_that_ends_there():
     put(then, "step_grade", fleet.grades.filter(pl.col("job_id").is_in(early)))
     fitted(whole, day)
     fitted(then, day)
-    for table in ("technician_step", "step_effect", "install_risk", "step_cost", "training_need", "incidence"):
+    for table in (
+        "technician_step",
+        "step_effect",
+        "install_risk",
+        "step_cost",
+        "training_need",
+        "incidence",
+        "years_in_service",
+        "evidence_needed",
+    ):
         columns = [name for name in results.SCHEMA[table] if name != "jobs_left_out"]
         order = ", ".join(f'"{name}"' for name in columns)
         assert (
@@ -147,3 +156,44 @@ def test_cells_of_another_day_are_refused():
     cells.make_cells(con, house_rules(), date(2024, 1, 1))
     with pytest.raises(ValueError, match="made for 2024-01-01"):
         fit.fit(con, house_rules(), date(2023, 1, 1), say=QUIET.append)
+
+
+def test_what_is_said_is_short_and_in_order():
+    con = store_of(invent(2500, 12, seed=4, rate_factor=2))
+    said = fitted(con)
+    headings = [line for line in said if not line.startswith(" ")]
+    assert headings[:3] == [
+        "Counted:",
+        "What the records show:",
+        "What cannot be told yet, and how much more it takes:",
+    ]
+    assert headings[3].startswith("Worked out in")
+    assert len(headings) == 4
+    assert len(said) <= fit_sentences.LINES_AT_MOST + 1
+    assert max(len(line) for line in said) < 420
+    # every sentence that is said is kept, and the counts in it are those of the tables
+    kept = "\n".join(con.sql("select text from fit_note").pl()["text"])
+    assert all(line.strip() in kept or line in headings for line in said if ": " not in line)
+    failures = con.sql("select compressor_failures from fit_run").fetchall()[0][0]
+    assert f"{failures} compressor failures" in said[1]
+    clear = con.sql(
+        "select count(*) from step_effect where contrast = 'not_good' and age_band <> 'all' and evidence = 'clear' "
+        "and outcome in ('compressor_failure', 'callback')"
+    ).fetchall()[0][0]  # fmt: skip
+    assert any(f"early and late): {clear} clear" in line for line in said)
+
+
+def test_more_notes_than_lines_leave_the_rest_to_the_table():
+    notes = fit_sentences.Notes(QUIET.append)
+    QUIET.clear()
+    for topic in ("follow_up", "step_effect", "a topic of its own", "evidence_needed"):
+        for number in range(9):
+            notes.add(topic, f"{topic} {number}.")
+    notes.tell()
+    # three headings; three of the nine topics' lines each, and all nine open questions, fit into 25
+    assert len(QUIET) == 3 + 3 * 4 + 9
+    assert QUIET[:5] == [
+        "Counted:", "  follow_up 0.", "  follow_up 1.", "  follow_up 2.", "  and 6 more of this kind in fit_note.",
+    ]  # fmt: skip
+    assert QUIET[-1] == "  evidence_needed 8."
+    assert notes.frame().height == 36
