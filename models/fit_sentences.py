@@ -256,13 +256,13 @@ def _say_clear(clear: pl.DataFrame, notes: Notes) -> None:
         return
     clear = clear.sort("low_calibrated", "outcome", "step", descending=[True, False, False])
     named = [
-        f"{STEP[row['step']]} and {trade_words.outcome(row['outcome'])} {AGE_BAND[row['age_band']]} "
-        f"{row['hazard_ratio_calibrated']:.1f} times as often ({row['low_calibrated']:.1f} to {row['high_calibrated']:.1f})"
+        f"{STEP[row['step']]}, {trade_words.outcome(row['outcome'])} {AGE_BAND[row['age_band']]} "
+        f"{row['hazard_ratio_calibrated']:.1f} times ({row['low_calibrated']:.1f} to {row['high_calibrated']:.1f})"
         for row in clear.head(EFFECTS_NAMED).iter_rows(named=True)
     ]
     more = clear.height - len(named)
     also = f"; {more} more in step_effect" if more else ""
-    notes.add("step_effect", f"Clear: {'; '.join(named)}{also}.")
+    notes.add("step_effect", f"Clear, how many times as often where it was not good: {'; '.join(named)}{also}.")
 
 
 def _say_too_few(few: pl.DataFrame, notes: Notes) -> None:
@@ -421,7 +421,8 @@ def _when_shown(rows: pl.DataFrame) -> list[str]:
         return [f"not even a ratio of 2 would show within {YEARS_AHEAD} years{more}"]
     parts = [f"a ratio of {ratio:g} would {_range_of_years(years)}" for ratio, years in by_ratio.items() if years]
     if smaller:
-        parts.append(f"for {smaller} of them 1.5 would have shown by now, so what there is is likely smaller")
+        which = f"for {smaller} of them " if smaller < rows.height else ""
+        parts.append(f"{which}1.5 would have shown by now, so what there is is likely smaller")
     return parts
 
 
@@ -476,7 +477,8 @@ def _say_years_needed(rows: pl.DataFrame, notes: Notes) -> None:
         return
     wanted = int(rows["need"][0])
     reached = [wanted - years for years in rows["years_at_todays_pace"].to_list()]
-    told = f"good and not good are both followed to {min(reached):.0f} to {max(reached):.0f} years of age"
+    ages = " to ".join(dict.fromkeys(f"{reach:.0f}" for reach in (min(reached), max(reached))))
+    told = f"good and not good are both followed to {ages} years of age"
     if max(reached) < 1:
         told = "no step's good and not good are both followed for a year yet"
     days = rows["from_on"].to_list()
