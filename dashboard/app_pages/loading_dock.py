@@ -30,11 +30,12 @@ HOW_PROOF = (
 )
 
 HOW_FROM_WHEN = (
-    "A question counts as answered once it is *clear* or *leaning*. For the others: from when on a ratio of 1.5 (where that "
-    "would have shown already: 1.25) would show in 4 of 5 cases, if as many installs come as in the last 12 months, are "
+    "A question counts as answered once it is *clear* or *leaning*. For the others: from when on a ratio of 1.5 would "
+    "show in 4 of 5 cases (where it would have shown by now, what there is is likely below 1.5, and a smaller one is named), if as many installs come as in the last 12 months, are "
     "followed as long as those so far and fail as often, and the steps go together as they do now. `clear` allows for many "
     "questions asked at once and takes somewhat longer."
 )
+LARGEST_TARGET = 1.5
 NOTHING_TO_COMPARE = {
     "records": "no record of it",
     "good_jobs": "never good: nothing to compare",
@@ -397,11 +398,14 @@ def _from_when() -> None:
 
 
 def _day_told(row: dict[str, Any]) -> str:
-    """`○ about 2031`, or why no time will tell."""
+    """`○ about 2031`, `○ likely below 1.5; 1.25 about 2044`, or why no time will tell."""
     why = NOTHING_TO_COMPARE.get(row["lacks"])
     if why is not None:
         return f"– {why}"
-    return f"○ about {row['from_on'].year}" if row["from_on"] is not None else "– not within 50 years"
+    when = f"about {row['from_on'].year}" if row["from_on"] is not None else "not within 50 years"
+    if row["target_ratio"] is not None and row["target_ratio"] < LARGEST_TARGET:
+        return f"○ likely below {LARGEST_TARGET:g}; {row['target_ratio']:g} {when}"
+    return f"{'○' if row['from_on'] is not None else '–'} {when}"
 
 
 # --- loads and what they left out
