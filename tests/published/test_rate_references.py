@@ -268,5 +268,3 @@ def test_the_model_of_chances_on_mgus2_stands_at_the_top_of_its_own_posterior(mg
 
     best = optimize.minimize_scalar(shape_cost, bounds=(np.log(0.3), np.log(1000.0)), method="bounded")
     assert np.log(model.shape) == pytest.approx(best.x, abs=install_risk.MOVED_LITTLE)
-
-
