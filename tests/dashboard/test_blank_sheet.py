@@ -86,7 +86,9 @@ def test_the_command_writes_both_and_refuses_another_ending(tmp_path):
     done = run("sheet.pdf")
     assert done.returncode == 0, done.stderr
     pdf = (tmp_path / "sheet.pdf").read_bytes()
-    assert pdf.startswith(b"%PDF") and b"/StructTreeRoot" in pdf
+    assert pdf.startswith(b"%PDF")
+    assert b"/StructTreeRoot" in pdf
     wrong = run("sheet.docx")
     assert wrong.returncode == 1
-    assert "Use .xlsx or .pdf" in wrong.stderr and "Traceback" not in wrong.stderr
+    assert "Use .xlsx or .pdf" in wrong.stderr
+    assert "Traceback" not in wrong.stderr
