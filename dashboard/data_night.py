@@ -201,3 +201,13 @@ def new_jobs(load_id: str) -> pl.DataFrame:
         """,
         load=load_id,
     )
+
+
+def warm_week_chosen_by() -> str | None:
+    """How the first week warm enough for a charge check was chosen, last; None where nothing waits for one."""
+    found = data.ask_table(
+        "return_due",
+        "select due_chosen_by, min(due_from_on) as day from return_due where reason = 'too_cold_to_judge' "
+        "group by 1 order by 2 desc limit 1",
+    )
+    return found["due_chosen_by"][0] if found.height else None

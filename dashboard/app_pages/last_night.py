@@ -112,12 +112,8 @@ def page() -> None:
 
 
 def _season() -> str:
-    found = data.ask_table(
-        "return_due",
-        "select due_chosen_by, min(due_from_on) as day from return_due where reason = 'too_cold_to_judge' "
-        "group by 1 order by 2 desc limit 1",
-    )
-    return CHOSEN_BY[found["due_chosen_by"][0]] if found.height else "told from the house's own readings"
+    chosen_by = data_night.warm_week_chosen_by()
+    return CHOSEN_BY[chosen_by] if chosen_by else "told from the house's own readings"
 
 
 def total(counts: pl.DataFrame, column: str = "returns", **equal: Any) -> int:
