@@ -273,6 +273,8 @@ def load(page: Page) -> None:
 def counts_of_loads(page: Page) -> list[dict[str, str]]:
     """The rows of the table of loads."""
     for table in page.get_by_test_id("stDataFrame").all():
+        if not table.is_visible():
+            continue  # in a folded part nothing is drawn
         heads, rows = grid_texts(table)
         if heads[:2] == ["Load", "Started"]:
             return [dict(zip(heads, row, strict=False)) for row in rows]
