@@ -91,6 +91,8 @@ def _estimated(part: Stacked, after: np.ndarray, counts: Change, seed: int) -> C
         test = by_lot.LotTest(part, two_way, after, lots)
         low, high = test.interval(found)
         p_value, method = test.p_value(), "lots"
+    if not (np.isfinite(low) and np.isfinite(high)):
+        return counts
     linear = TwoWay(part.good, part.known, part.stack, is_linear=True).fit(given[:, :, None])
     return replace(
         counts, log_odds=found, low_log_odds=float(low), high_log_odds=float(high),

@@ -37,7 +37,8 @@ def test_p_value_is_that_of_every_possible_draw(seed):
     every = []
     for chosen in combinations(range(9), 4):
         of = np.isin(np.arange(9), chosen)
-        every.append(score[of].sum() / weight[of].sum() - score[~of].sum() / weight[~of].sum())
+        change = score[of].sum() / weight[of].sum() - score[~of].sum() / weight[~of].sum()
+        every.append(change / np.sqrt(1 / weight[of].sum() + 1 / weight[~of].sum()))
     every = np.array(every)
     seen = every[0]  # 0, 1, 2, 3
     exact = min(1.0, 2 * min(np.mean(every >= seen - 1e-12), np.mean(every <= seen + 1e-12)))
