@@ -40,11 +40,12 @@ class Fitted:
         done = CliRunner().invoke(app, ["load", str(self.files), "--store", str(self.store.folder)])
         assert done.exit_code == 0, done.output[-400:]
         self.said = done.output[done.output.index("Fitting ...") :]
+        self.con = self.store.read()
         self._tables: dict[str, pl.DataFrame] = {}
 
     def table(self, name: str) -> pl.DataFrame:
         if name not in self._tables:
-            self._tables[name] = self.store.read().sql(f'from "{name}"').pl()
+            self._tables[name] = self.con.sql(f'from "{name}"').pl()
         return self._tables[name]
 
     @property
@@ -187,7 +188,7 @@ def test_a_contractor_of_90_days_is_told_from_when_on(fitted):
     fleet = fitted("new_contractor")
     assert set(fleet.main["evidence"]) == {"too_few"}
     late = fleet.needed("step_effect", age_band="late")
-    first_job = fleet.store.read().sql("select min(finished_on) from staged_job").fetchall()[0][0]
+    first_job = fleet.con.sql("select min(finished_on) from staged_job").fetchall()[0][0]
     two_years = first_job + timedelta(days=730.5)
     assert late["is_too_early"].all()
     assert late["text"].str.contains(r"Too early to say: the first install reaches 2 years on \d{4}-\d\d-\d\d").all()
@@ -249,7 +250,7 @@ def test_when_every_job_is_disputed_nothing_is_counted_for_or_against_anybody(fi
     before = fleet.table("technician_step").filter(step="all")
     assert before["known"].sum() > 0
     entries = Entries(fleet.store.entries_file)
-    for job_id, step in fleet.store.read().sql(
+    for job_id, step in fleet.con.sql(
         "select job_id, step from step_grade where state <> 'not_applicable' order by all"
     ).fetchall():  # fmt: skip
         entries.dispute(job_id, step, "not as written", "T001")
@@ -279,8 +280,7 @@ def test_one_job_among_sixty_others_is_drawn_to_them_with_a_wide_range(fitted):
 
 def test_events_of_one_month_are_counted_at_the_ages_they_came_at(fitted):
     fleet = fitted("all_events_in_one_month")
-    con = fleet.store.read()
-    months = con.sql(
+    months = fleet.con.sql(
         "select distinct date_trunc('month', happened_on) from outcome_event "
         "where outcome in ('compressor_failure', 'callback')"
     ).fetchall()
