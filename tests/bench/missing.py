@@ -306,6 +306,7 @@ def figures(rows: pl.DataFrame) -> pl.DataFrame:
         is_above=(pl.col("low") > 0).cast(pl.Float64) * pl.col("is_told"),
     )  # fmt: skip
     told, null = pl.col("is_told"), pl.col("truth") == 0
+    is_compressor = pl.col("outcome") == "compressor_failure"
     by_fleet = tested.group_by("method", "seed").agg(
         **{
             "bias": pl.col("off").filter(told).mean(),
@@ -313,6 +314,8 @@ def figures(rows: pl.DataFrame) -> pl.DataFrame:
             "bias where nothing acts": pl.col("off").filter(told & null).mean(),
             "beside complete records": pl.col("apart").filter(told).mean(),
             "real effects beside complete records": pl.col("apart").filter(told & ~null).mean(),
+            "compressor beside complete records": pl.col("apart").filter(told & is_compressor).mean(),
+            "compressor where nothing acts": pl.col("off").filter(told & null & is_compressor).mean(),
             "root mean square error": (pl.col("off").filter(told) ** 2).mean().sqrt(),
             "cover": pl.col("covers").filter(told).mean(),
             "false alarms": 1 - pl.col("covers").filter(told & null).mean(),
@@ -356,7 +359,8 @@ def spread_of_bias(rows: pl.DataFrame) -> dict[str, float]:
 
 TABLE_COLUMNS = (
     "bias", "bias of real effects", "bias where nothing acts", "beside complete records",
-    "real effects beside complete records", "root mean square error", "cover", "false alarms", "real effects above 1", "told",
+    "real effects beside complete records", "compressor beside complete records", "compressor where nothing acts",
+    "root mean square error", "cover", "false alarms", "real effects above 1", "told",
 )  # fmt: skip
 
 
