@@ -1,9 +1,9 @@
 """Steps that were not recorded: which way of treating them misleads least, and where each misleads. Run by hand:
 
     python -m tests.bench.missing --draws 40 --installs 20000 --world missing missing_together
-    python -m tests.bench.missing --draws 40 --installs 20000 --world all --table
+    python -m tests.bench.missing --draws 40 --installs 20000 --world all --ratios
 
-The same invented fleets are fitted in five ways. `unknown level` is what the product does: an unknown step is a level of
+The same invented fleets are fitted in six ways. `unknown level` is what the product does: an unknown step is a level of
 its own beside good and not good. `complete jobs` drops every job with an unknown step. `imputed` draws the unknown steps
 several times (imputing.py) and pools the fits. `expected share` keeps the unknown level and lets an unknown step also
 count as so much of a step that is not good as its job's other steps make likely. `as not good` counts an unknown step as not good, which the product never
@@ -342,7 +342,7 @@ def by_ratio(rows: pl.DataFrame) -> pl.DataFrame:
         .with_columns(off=pl.col("log_ratio") - pl.col("full_log_ratio"))
         .group_by("method", "outcome", "step", "age_band")
         .agg(
-            pl.col("truth").first(), bias=pl.col("off").mean(), error=pl.col("off").std() / pl.len().sqrt(),
+            pl.col("truth").first(), bias=pl.col("off").mean(), error=(pl.col("off").std() / pl.len().sqrt()).fill_null(float("nan")),
             fleets=pl.len(),
         )
         .sort("method", "outcome", "step", "age_band")
@@ -364,6 +364,13 @@ TABLE_COLUMNS = (
 )  # fmt: skip
 
 
+def _with_error(pair: list[float | None] | None) -> str:
+    """A mean and, in brackets, its error; one fleet has no error, and where nothing was told there is no mean."""
+    if pair is None or pair[0] is None:
+        return ""
+    return f"{pair[0]:.3f}" if pair[1] is None else f"{pair[0]:.3f} ({pair[1]:.3f})"
+
+
 def lines(name: str, rows: pl.DataFrame) -> list[str]:
     """A world's methods, one line of a table each."""
     found = {(method, figure): pair for method, figure, *pair in figures(rows).iter_rows()}
@@ -375,7 +382,7 @@ def lines(name: str, rows: pl.DataFrame) -> list[str]:
             continue
         told.append(
             f"| {name} | {unknown:.0%}, {complete:.0%} | {method} | "
-            + " | ".join("{:.3f} ({:.3f})".format(*found[method, figure]) for figure in TABLE_COLUMNS)
+            + " | ".join(_with_error(found.get((method, figure))) for figure in TABLE_COLUMNS)
             + f" | {spread.get(method, float('nan')):.3f} |"
         )
     return told
