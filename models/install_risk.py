@@ -144,7 +144,7 @@ def fit_risk(
     practice = practices.of_counts([], nobody, nobody) if practice is None else practice
     practice_row = practice.rows_of(cells.technicians)
     ages = _middles(cells) if band_age_years is None else band_age_years
-    design = Design(cells, ages, years, events, practice.fleet_share, practice.lean[practice_row[:-1]])
+    design = Design(cells, ages, years, events, practice.share_not_good[practice_row], practice.lean[practice_row[:-1]])
     layout, prior = design.layout, design.layout.prior()
     log_spreads, shape = prior.belief_centre.copy(), START_SHAPE
     start = np.zeros(layout.columns)
@@ -152,11 +152,10 @@ def fit_risk(
     start[layout.slices["mean"]] = 0.3
     for last_round in range(ROUNDS_AT_MOST):
         precision = prior.precision(log_spreads)
-        unknown_weight = design.weigh_unknown(layout.not_good(start))
+        near = layout.not_good(start)
+        unknown_weight, weighed = design.weigh_unknown(near), design.years_weighed(near)
         terms, bands = design.terms(precision, unknown_weight)
-        fitted = fit_rates(
-            design.rows, terms, design.weighed_years, design.events, shape, start, bands, design.band_events
-        )
+        fitted = fit_rates(design.rows, terms, weighed, design.events, shape, start, bands, design.band_events)
         start = np.nan_to_num(fitted.coefficients)
         likelihood = Quadratic.at(start, fitted.information, precision)
         if last_round == ROUNDS_AT_MOST - 1:
@@ -166,9 +165,7 @@ def fit_risk(
         if moved < MOVED_LITTLE:
             break
         log_spreads, shape = spreads, best_shape
-    slope = slope_of_log_expected(
-        design.rows, terms, design.weighed_years, design.events, shape, bands, design.band_events, fitted
-    )
+    slope = slope_of_log_expected(design.rows, terms, weighed, design.events, shape, bands, design.band_events, fitted)
     return RiskModel(
         layout, fitted, shape, log_spreads, cells.technicians, practice, practice_row, float(events.sum()), slope,
         prior, likelihood, unknown_weight,

@@ -108,7 +108,8 @@ class Layout:
 class Design:
     """One fleet's rows, looked up rather than written out.
 
-    ages : [bands] years of age that each band stands for. fleet_share : [steps] share of not good among known jobs. lean : [technicians] of practice.
+    ages : [bands] years of age that each band stands for. share : [technicians + 1, steps] share of not good among each
+    one's known jobs, the fleet's in the last row. lean : [technicians] of practice.
     """
 
     def __init__(
@@ -117,10 +118,10 @@ class Design:
         ages: np.ndarray,
         years: np.ndarray,
         events: np.ndarray,
-        fleet_share: np.ndarray,
+        share: np.ndarray,
         lean: np.ndarray,
     ) -> None:
-        self.fleet_share, self.lean = fleet_share, lean
+        self.share, self.fleet_share, self.lean = share[:-1], share[-1], lean
         self.total_events = float(events.sum())
         self._look_up(cells, years, events)
         curve = curve_for(cells.from_years, ages, self.years.sum(axis=0), self.total_events)
@@ -154,10 +155,23 @@ class Design:
         half_days = np.round(years * DAYS_A_YEAR * 2)
         added = np.bincount(place * number + cells.band, half_days, minlength=len(keys) * number)
         self.years = added.reshape(-1, number) / 2 / DAYS_A_YEAR
-        # the belief in visits enters as time that weighs less: the coefficient is what moves it
-        self.weighed_years = self.years * np.exp(VISITED_MEAN * (keys // 2 % 2))[:, None]
+        self.is_visited = keys // 2 % 2
         self.events = np.bincount(place, events, minlength=len(keys))
         self.band_events = np.bincount(cells.band, events, minlength=number)
+
+    def years_weighed(self, not_good: np.ndarray) -> np.ndarray:
+        """[rows, bands] time as the model's columns take it: by beliefs and shares that no column carries.
+
+        The belief in visits, and how far an unknown step in this technician's hands lies off the fleet's mixture.
+        not_good : [2, steps] log ratios near which unknown steps are weighed.
+        """
+        log = VISITED_MEAN * self.is_visited.astype(float)
+        at = self.rows.level[0]
+        rows = np.flatnonzero((self.unknown.max(axis=1, initial=0.0) > 0)[at // 2])
+        ratio = np.expm1(not_good)[at[rows] % 2]
+        off = np.log1p(self.share[self.rows.stratum[rows]] * ratio) - np.log1p(self.fleet_share * ratio)
+        log[rows] += (self.unknown[at[rows] // 2] * off).sum(axis=1)
+        return self.years * np.exp(log)[:, None]
 
     def weigh_unknown(self, not_good: np.ndarray) -> np.ndarray:
         """[2, steps] which part of a step's log ratio an unknown one has, near these log ratios.
