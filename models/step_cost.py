@@ -96,7 +96,7 @@ def step_cost_table(
     early = recent["is_early"].to_numpy() if recent.height else np.zeros(0, dtype=bool)
     rng = np.random.default_rng(seed)
     stretches = {
-        (outcome, half): _Stretch.of(used, outcome, half, expected[outcome], levels, early, rng)
+        (outcome, half): _Stretch.of(used, fits[outcome, "whole"], outcome, half, expected[outcome], levels, early, rng)
         for outcome in money
         for half in ("early", "late")
     }
@@ -158,14 +158,14 @@ def _counted_twice(con: duckdb.DuckDBPyConnection) -> float:
 
 @dataclass(frozen=True)
 class _Effect:
-    """A ratio that enters: log, standard error (calibrated), events of the jobs not good behind it."""
+    """A ratio that enters: log and standard error (calibrated), and the events of all jobs in its ages."""
 
     outcome: str
     step: str
     half: str
     log: float
     error: float
-    events: float
+    all_events: float
     name: str
 
 
@@ -182,7 +182,7 @@ def _effects_used(step_effect: pl.DataFrame, outcomes: tuple[str, ...]) -> list[
         _Effect(
             row["outcome"], row["step"], row["age_band"], float(np.log(row["hazard_ratio_calibrated"])),
             float(np.log(row["high_calibrated"] / row["hazard_ratio_calibrated"]) / Z95),
-            max(float(row["events_skipped"]), 0.5), f"{row['outcome']} {row['age_band']} ({row['evidence']})",
+            max(float(row["events"]), 0.5), f"{row['outcome']} {row['age_band']} ({row['evidence']})",
         )
         for row in rows.sort(pl.col("step").cast(pl.Enum(STEPS))).iter_rows(named=True)
     ]  # fmt: skip
@@ -193,17 +193,30 @@ class _Stretch:
     """One outcome, early or late: what is expected of each combination of the effects that act there.
 
     acts : [combinations, effects] 1 where the step was not good. expected : [combinations] events a year.
-    draws : [draws, effects] log ratios. chance : [draws, effects] chance of the count behind each effect, mean 1.
+    log : [effects] log ratios, their draws [draws, effects]. expected_draws : [draws, combinations] what would have been
+    expected with as many events as chance brings (all of the stretch), shared out as the drawn ratios say: had more
+    of the jobs not good failed by chance, both the ratio and what is expected of them would be larger.
     """
 
     effects: list[_Effect]
     acts: np.ndarray
     expected: np.ndarray
+    log: np.ndarray
     draws: np.ndarray
-    chance: np.ndarray
+    expected_draws: np.ndarray
 
     @classmethod
-    def of(cls, used, outcome, half, expected, levels, early, rng) -> _Stretch:
+    def of(
+        cls,
+        used: list[_Effect],
+        fitted: EffectFit,
+        outcome: str,
+        half: str,
+        expected: np.ndarray,
+        levels: np.ndarray,
+        early: np.ndarray,
+        rng: np.random.Generator,
+    ) -> _Stretch:
         effects = [effect for effect in used if (effect.outcome, effect.half) == (outcome, half)]
         here = early == (half == "early")
         number = len(effects)
@@ -211,35 +224,46 @@ class _Stretch:
         acts = np.isin(levels[here][:, places], NOT_GOOD) if number else np.zeros((int(here.sum()), 0), dtype=bool)
         code = acts @ (2 ** np.arange(number)) if number else np.zeros(len(acts), dtype=int)
         combination = np.arange(2**number)
-        return cls(
-            effects,
-            (combination[:, None] >> np.arange(number)) & 1,
-            np.bincount(code, expected[here], minlength=2**number),
-            np.array([rng.normal(effect.log, effect.error, DRAWS) for effect in effects]).T.reshape(DRAWS, number),
-            np.array([rng.gamma(effect.events, 1 / effect.events, DRAWS) for effect in effects]).T.reshape(
-                DRAWS, number
-            ),
-        )
+        combined = ((combination[:, None] >> np.arange(number)) & 1).astype(float)
+        each = np.bincount(code, expected[here], minlength=2**number)
+        by_chance, by_calibration = _errors_together(effects, fitted, places, 0 if half == "early" else 1, rng)
+        log = np.array([effect.log for effect in effects])
+        drawn = each * np.exp(by_chance @ combined.T)
+        total = drawn.sum(axis=1, keepdims=True)
+        drawn *= each.sum() / np.where(total > 0, total, 1.0)
+        if number:
+            drawn *= rng.gamma(effects[0].all_events, 1 / effects[0].all_events, (DRAWS, 1))
+        return cls(effects, combined, each, log, log + by_chance + by_calibration, drawn)
 
     def of_step(self, step: str) -> tuple[float, np.ndarray] | None:
         """(events a year beyond what the step's being good would have had, the same in each draw); None without effect."""
         for place, effect in enumerate(self.effects):
             if effect.step == step:
-                arm = float(self.expected @ self.acts[:, place])
-                return arm * -np.expm1(-effect.log), arm * self.chance[:, place] * -np.expm1(-self.draws[:, place])
+                acts = self.acts[:, place]
+                saved = float(self.expected @ acts) * -np.expm1(-effect.log)
+                return saved, (self.expected_draws @ acts) * -np.expm1(-self.draws[:, place])
         return None
 
     def of_all(self) -> tuple[float, np.ndarray] | None:
         """The same had all these steps been good: less than the steps' sum, since a job can fail but once for two reasons."""
         if not self.effects:
             return None
-        log = np.array([effect.log for effect in self.effects])
-        saved = self.expected @ -np.expm1(-(self.acts @ log))
-        drawn = -np.expm1(-(self.draws @ self.acts.T)) @ self.expected
-        # the chance of the counts: of all events that the effects rest on together
-        weight = self.expected @ self.acts
-        chance = self.chance @ (weight / weight.sum()) if weight.sum() > 0 else np.ones(DRAWS)
-        return float(saved), drawn * chance
+        saved = float(self.expected @ -np.expm1(-(self.acts @ self.log)))
+        return saved, (self.expected_draws * -np.expm1(-(self.draws @ self.acts.T))).sum(axis=1)
+
+
+def _errors_together(
+    effects: list[_Effect], fitted: EffectFit, places: list[int], half: int, rng: np.random.Generator
+) -> tuple[np.ndarray, np.ndarray]:
+    """[draws, effects] errors of the log ratios: as they hang together in the fit; what calibration adds, alike for all."""
+    number = len(effects)
+    at = np.array(places, dtype=int) * 2 + half
+    covariance = fitted.covariance[np.ix_(at, at)]
+    values, vectors = np.linalg.eigh((covariance + covariance.T) / 2)
+    by_chance = rng.standard_normal((DRAWS, number)) @ (vectors * np.sqrt(np.maximum(values, 0.0))).T
+    error = np.array([effect.error for effect in effects])
+    added = np.sqrt(np.maximum(error**2 - np.diag(covariance), 0.0))
+    return by_chance, rng.standard_normal((DRAWS, 1)) * added
 
 
 def _expected(effects: StepEffects, fitted: EffectFit, recent: pl.DataFrame) -> np.ndarray:

@@ -126,7 +126,11 @@ WORLDS: dict[str, World] = {
 
 @dataclass
 class Made:
-    """One invented fleet: its store's tables, and for each own install the true rates behind it."""
+    """One invented fleet: its store's tables, and what is true of each own install.
+
+    truth : bad, belongs [installs, steps]; lead [installs]; log_rates [installs, 2], of a compressor failure a year, early
+        and late, under the work it was put in with.
+    """
 
     systems: pl.DataFrame
     jobs: pl.DataFrame
@@ -317,7 +321,10 @@ class _Maker:
                 "branch": ["north" if t % 2 else "south" for t in range(self.people)],
             }),
             grades=jobs[1],
-            truth={"bad": work["bad"], "lead": work["lead"], "belongs": belongs},
+            truth={
+                "bad": work["bad"], "lead": work["lead"], "belongs": belongs,
+                "log_rates": self.log_rates("compressor_failure", work, common),
+            },
         )  # fmt: skip
 
     def _visits(self, work: dict[str, np.ndarray], start: np.ndarray) -> np.ndarray:

@@ -84,6 +84,30 @@ def test_skipped_jobs_of_the_last_year_open_their_jobs(costed):
     assert dict(of_steps.select("step", "skipped_jobs_per_year").iter_rows()) == listed
 
 
+def test_the_interval_holds_that_chance_moves_the_ratio_and_the_failures_of_the_jobs_not_good_together(costed):
+    con, table, _, _ = costed
+    effects = step_effect.StepEffects(rate_cells.read(con))
+    _, fits, _ = step_effect.step_effect_table(effects, "thermostat", 8000, 0)
+    row = (
+        (pl.col("outcome") == "compressor_failure") & (pl.col("step") == "evacuation") & (pl.col("age_band") == "late")
+    )
+    alone = table.filter(row & (pl.col("contrast") == "not_good"))
+    assert alone["evidence"][0] == "clear"
+    cost = step_cost.step_cost_table(con, effects, fits, alone, 1.0, 0.0, LAST_DAY, seed=1).filter(step="evacuation")
+    saved = cost["extra_compressor_failures_per_year"][0]
+    log = np.log(alone["hazard_ratio_calibrated"][0])
+    error = np.log(alone["high_calibrated"][0] / alone["hazard_ratio_calibrated"][0]) / 1.96
+    # by the delta method: saved = all x share of the not good (ratio up, share up) x (1 - 1 / ratio)
+    arm = saved / -np.expm1(-log)
+    share = alone["events_skipped"][0] / alone["events"][0]
+    slope = arm * (1 - share) * -np.expm1(-log) + arm * np.exp(-log)
+    by_hand = np.hypot(slope * error, saved / np.sqrt(alone["events"][0]))
+    assert (cost["high"][0] - cost["low"][0]) / (2 * 1.96) == pytest.approx(by_hand, rel=0.08)
+    # far more than if the two moved apart from each other
+    apart = np.hypot(arm * np.exp(-log) * error, saved / np.sqrt(alone["events_skipped"][0]))
+    assert by_hand > 1.15 * apart
+
+
 def test_all_steps_together_cost_less_than_their_sum_and_more_than_the_dearest(costed):
     _, _, cost, _ = costed
     of_steps, together = cost.filter(pl.col("step") != "all"), cost.filter(pl.col("step") == "all").row(0, named=True)
