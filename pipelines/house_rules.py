@@ -15,6 +15,7 @@ from pipelines.errors import InputError
 
 Share = Annotated[float, Field(ge=0, le=1)]
 Money = Annotated[float, Field(ge=0, le=1e7)]
+Place = tuple[Annotated[float, Field(ge=-90, le=90)], Annotated[float, Field(ge=-180, le=180)]]
 Weekday = Literal["Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"]
 
 FAILURE_COST_GUESS = 2400.0
@@ -47,6 +48,14 @@ class HouseRules(BaseModel):
     charge_check_from : month and day ("04-15") from which it is usually warm enough outdoors for a charge check; None
         tells it from the house's own outdoor readings.
     working_days : the days on which files come.
+    first_heat, first_frost : month and day before which the visits that cooling and heating need should be over.
+    house_name : the contractor's own name, the only one that papers and calendars for customers carry.
+    names_shown : whether pages and papers show people's names; their ids otherwise.
+    home : latitude and longitude in degrees where a day's visits begin.
+    return_due_days : days within which somebody must go back, for a reason of return_reasons.csv; others as shipped.
+    temperature_unit, pressure_unit, static_unit, vacuum_unit : what pages and papers show figures in; limits and exports
+        keep the contract's units.
+    date_order : how pages and papers write a date.
     own_limits : rows with the columns of limits.csv, in force where `profile` names them.
     """
 
@@ -66,9 +75,20 @@ class HouseRules(BaseModel):
     target: dict[str, Share] = Field(default_factory=dict)
     charge_check_from: Annotated[str, Field(pattern=r"^\d\d-\d\d$")] | None = None
     working_days: Annotated[tuple[Weekday, ...], Field(min_length=1)] = ("Mon", "Tue", "Wed", "Thu", "Fri")
+    first_heat: Annotated[str, Field(pattern=r"^\d\d-\d\d$")] = "06-01"
+    first_frost: Annotated[str, Field(pattern=r"^\d\d-\d\d$")] = "10-15"
+    house_name: Annotated[str, Field(max_length=80)] = ""
+    names_shown: bool = True
+    home: Place | None = None
+    return_due_days: dict[str, Annotated[int, Field(ge=0, le=365)]] = Field(default_factory=dict)
+    temperature_unit: Literal["degF", "degC"] = "degF"
+    pressure_unit: Literal["psi", "kPa"] = "psi"
+    static_unit: Literal["inH2O", "Pa"] = "inH2O"
+    vacuum_unit: Literal["micron", "Pa"] = "micron"
+    date_order: Literal["day_month_year", "month_day_year", "year_month_day"] = "day_month_year"
     own_limits: tuple[dict[str, str], ...] = ()
 
-    @field_validator("charge_check_from")
+    @field_validator("charge_check_from", "first_heat", "first_frost")
     @classmethod
     def _a_day_of_the_year(cls, value: str | None) -> str | None:
         if value is not None:
