@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from pipelines.errors import InputError
+from pipelines.errors import InputError, StoreBusyError
 from pipelines.store import FOLDER_VARIABLE, Store
 
 if TYPE_CHECKING:
@@ -298,16 +298,25 @@ def _load(place: Store, paths: list[Path], mapping_file: Path | None, *, strict:
     from pipelines import loading
     from pipelines import mapping as mappings
 
-    missing = [path for path in paths if not path.exists()]
-    if missing:
-        raise InputError(f"{_shown(missing)}: no such file or folder.")
-    chosen = mappings.read_mapping(mapping_file) if mapping_file else None
-    with _step("Loading and grading"):
-        report = loading.load(
-            place, paths, chosen, _entries(place).house_rules(), strict=strict, dry_run=dry_run, say=_say
-        )
+    try:
+        missing = [path for path in paths if not path.exists()]
+        if missing:
+            raise InputError(f"{_shown(missing)}: no such file or folder.")
+        chosen = mappings.read_mapping(mapping_file) if mapping_file else None
+        with _step("Loading and grading"):
+            report = loading.load(
+                place, paths, chosen, _entries(place).house_rules(), strict=strict, dry_run=dry_run, say=_say
+            )
+    except StoreBusyError:
+        raise  # somebody else's load is running, and will end as it ends
+    except InputError as error:
+        if not dry_run:  # nobody may be watching a nightly load: the pages say that it failed
+            place.note_failure("load", str(error))
+        raise
     _print(report.render())
     if report.is_useless:
+        if not dry_run:
+            place.note_failure("load", "Every row was rejected, or no file could be used.")
         raise typer.Exit(1)
     return report.rejected_any
 

@@ -15,7 +15,7 @@ import re
 import shutil
 import threading
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -36,6 +36,8 @@ MEMORY_VARIABLE = "SLOWFUSE_MEMORY"
 DEFAULT_MEMORY = "2GB"
 
 _GENERATION_FILE = re.compile(r"^fleet-(\d{6})\.duckdb(\.wal|\.tmp)?$")
+_FAILURE_FILES = "failed-*.json"
+_TRIAL = "trial "
 _PART_FILE = re.compile(r"^part-(\d{6})-\d+\.parquet$")
 
 
@@ -59,6 +61,20 @@ class Running:
     process_id: int
     message: str
     is_alive: bool
+
+
+@dataclass(frozen=True)
+class Failure:
+    """The last try to change the store that did not end well, and was not made good by a later one of its kind.
+
+    reason : what was tried ("load", "fit", "undo"); was_killed : it died without a word; message : its own words.
+    """
+
+    reason: str
+    started_at: str
+    ended_at: str
+    message: str
+    was_killed: bool
 
 
 def quoted(text: str | Path) -> str:
@@ -144,11 +160,34 @@ class Store:
 
     def running(self) -> Running | None:
         """What is changing the store now; is_alive is False for what died and left its note."""
-        try:
-            note = json.loads(self._running_file.read_text(encoding="utf-8"))
-        except (FileNotFoundError, ValueError):
-            return None
-        return Running(**note, is_alive=self._is_locked())
+        note = self._running_note()
+        return replace(note, is_alive=self._is_locked()) if note else None
+
+    def failures(self) -> list[Failure]:
+        """What was tried last, of each kind, and did not end well; the newest first. Also of a process that was killed."""
+        found = []
+        for file in self.folder.glob(_FAILURE_FILES):
+            with contextlib.suppress(OSError, ValueError, TypeError):
+                found.append(Failure(**json.loads(file.read_text(encoding="utf-8"))))
+        died = self.running()
+        if died is not None and not died.is_alive and not died.reason.startswith(_TRIAL):
+            found = [failure for failure in found if failure.reason != died.reason]
+            found.append(_killed(died))
+        return sorted(found, key=lambda failure: failure.started_at, reverse=True)
+
+    def note_failure(self, reason: str, message: str, *, started_at: str | None = None, was_killed: bool = False) -> None:
+        """Keep for everybody that a load or fit failed, until the next of its kind ends well or somebody puts it away."""
+        if not self.folder.is_dir():
+            return  # nothing was ever loaded here: there is no last good state to speak of
+        failure = Failure(reason, started_at or _now(), _now(), message[:2000], was_killed)
+        self._keep_failure(failure)
+
+    def put_failure_away(self, reason: str) -> None:
+        """Somebody has read it, or a later one of its kind ended well."""
+        self._failure_file(reason).unlink(missing_ok=True)
+        died = self.running()
+        if died is not None and not died.is_alive and died.reason == reason:
+            self._running_file.unlink(missing_ok=True)
 
     # --- reading
 
@@ -210,8 +249,11 @@ class Store:
             self._clear_left_over(pointer)
             generation = (pointer.generation if pointer else 0) + 1
             file = self.folder / f"fleet-{generation:06d}.duckdb"
+            died = self._running_note()
+            if died is not None and not died.reason.startswith(_TRIAL):  # the lock is ours: whoever left it is dead
+                self._keep_failure(_killed(died))
             started_at = _now()
-            self.say_running(reason, started_at=started_at)
+            self.say_running(reason if publish else f"{_TRIAL}{reason}", started_at=started_at)
             try:
                 if pointer is not None:
                     shutil.copyfile(self.folder / pointer.file, file)
@@ -236,10 +278,13 @@ class Store:
                 if publish:
                     _flush(file)
                     self._publish(Pointer(generation, file.name, _now(), reason))
+                    self._failure_file(reason).unlink(missing_ok=True)
                 else:
                     self._discard(generation)
-            except BaseException:
+            except BaseException as error:
                 self._discard(generation)
+                if publish and not isinstance(error, GeneratorExit):
+                    self.note_failure(reason, _in_words(error), started_at=started_at)
                 raise
             finally:
                 shutil.rmtree(self.folder / "spill", ignore_errors=True)
@@ -272,6 +317,21 @@ class Store:
         self._make_trace_view(con, temporary=True)
 
     # --- inside
+
+    def _failure_file(self, reason: str) -> Path:
+        return self.folder / f"failed-{re.sub(r'[^a-z]', '', reason)}.json"
+
+    def _keep_failure(self, failure: Failure) -> None:
+        file = self._failure_file(failure.reason)
+        temporary = file.with_suffix(".new")
+        temporary.write_text(json.dumps(asdict(failure)), encoding="utf-8")
+        temporary.replace(file)
+
+    def _running_note(self) -> Running | None:
+        try:
+            return Running(**json.loads(self._running_file.read_text(encoding="utf-8")), is_alive=False)
+        except (FileNotFoundError, ValueError, TypeError):
+            return None
 
     def _make_trace_view(self, con: duckdb.DuckDBPyConnection, *, temporary: bool) -> None:
         from pipelines import staging
@@ -389,6 +449,17 @@ class Reader:
                 self._con = self.store.read()
                 self._pointer = pointer
             return pointer, self._con
+
+
+def _killed(died: Running) -> Failure:
+    return Failure(died.reason, died.started_at, died.started_at, died.message, was_killed=True)
+
+
+def _in_words(error: BaseException) -> str:
+    """What went wrong, as its own words or, where it has none, its kind."""
+    if isinstance(error, KeyboardInterrupt):
+        return "It was stopped by hand."
+    return str(error).strip() or type(error).__name__
 
 
 def _memory_limit() -> str:

@@ -57,7 +57,50 @@ def test_an_error_leaves_the_last_good_generation_and_no_file(store):
     with pytest.raises(duckdb.ConversionException), store.write("load") as con:
         con.execute("update number_of_today set number = cast('1O2' as integer)")
     assert _number(store) == 1
-    assert sorted(path.name for path in store.folder.iterdir()) == before
+    assert sorted(path.name for path in store.folder.iterdir()) == sorted([*before, "failed-load.json"])
+
+
+def test_what_failed_is_kept_until_the_next_of_its_kind_ends_well(store):
+    _publish_number(store, 1)
+    assert store.failures() == []
+    with pytest.raises(InputError), store.write("load"):
+        raise InputError("jobs.csv, line 7: no such job")
+    with pytest.raises(KeyboardInterrupt), store.write("fit"):
+        raise KeyboardInterrupt
+    said = {failure.reason: failure for failure in Store(store.folder).failures()}
+    assert said["load"].message == "jobs.csv, line 7: no such job"
+    assert not said["load"].was_killed
+    assert said["fit"].message == "It was stopped by hand."
+    # a load that ends well says nothing of the fit
+    _publish_number(store, 2)
+    assert [failure.reason for failure in store.failures()] == ["fit"]
+    store.put_failure_away("fit")
+    assert store.failures() == []
+
+
+def test_a_trial_that_fails_is_nobody_elses_business(store):
+    _publish_number(store, 1)
+    with pytest.raises(InputError), store.write("load", publish=False):
+        raise InputError("jobs.csv cannot be read")
+    assert store.failures() == []
+
+
+def test_a_killed_fit_is_told_though_it_could_say_nothing(store):
+    _publish_number(store, 1)
+    code = (
+        "import os, signal, sys; from pipelines.store import Store\n"
+        "with Store(sys.argv[1]).write('fit'): os.kill(os.getpid(), signal.SIGKILL)"
+    )
+    subprocess.run([sys.executable, "-c", code, str(store.folder)], cwd=ROOT, check=False)
+    (failure,) = store.failures()
+    assert (failure.reason, failure.was_killed) == ("fit", True)
+    # a load that begins afterwards writes its own note over the dead one's: what died is still told
+    _publish_number(store, 2)
+    (failure,) = store.failures()
+    assert (failure.reason, failure.was_killed) == ("fit", True)
+    with store.write("fit"):
+        pass
+    assert store.failures() == []
 
 
 def test_a_dry_run_changes_nothing(store):
