@@ -26,6 +26,7 @@ SELDOM, MOSTLY = 0.1, 0.5
 JOBS_TO_SETTLE = 5
 # the rest of a crew changed likewise when so many of them did, within so many days
 CREW_SHARE, CREW_DAYS = 0.5, 120
+NO_NAME = -1
 PLACES = ("equipment", "joints", "season", "form", "period")
 SCHEMA = {
     "technician_id": pl.String, "step": pl.String, "change": pl.String, "changed_on": pl.Date,
@@ -82,80 +83,106 @@ def usual_log_odds(jobs: pl.DataFrame) -> tuple[np.ndarray, float]:
 
 @dataclass(frozen=True)
 class _Person:
-    """The jobs of one technician on one step, oldest first, and what his chart says."""
+    """The jobs of one technician on one step, oldest first, and what his chart says.
 
-    jobs: pl.DataFrame
+    is_good, is_recent, finished_on, form, instrument : [jobs]; names as whole numbers, NO_NAME where none is given.
+    """
+
+    technician_id: str
+    step: str
+    crew: str
+    is_good: np.ndarray
+    is_recent: np.ndarray
+    finished_on: np.ndarray
+    form: np.ndarray
+    instrument: np.ndarray
     found: change.Change
+
+    def day(self, job: int) -> date:
+        return self.finished_on[job].item()
+
+    @property
+    def began_on(self) -> date:
+        return self.day(self.found.began or 0)
 
 
 def _of_step(jobs: pl.DataFrame) -> pl.DataFrame:
     usual, spread = usual_log_odds(jobs)
-    jobs = jobs.with_columns(usual=pl.Series(usual))
-    people = []
-    for own in jobs.partition_by("technician_id", maintain_order=True):
-        begin = own.height - int(own["is_recent"].sum())
+    person = codes(jobs["technician_id"])
+    is_good, is_recent = jobs["is_good"].to_numpy(), jobs["is_recent"].to_numpy()
+    finished_on, form, instrument = jobs["finished_on"].to_numpy(), _names(jobs["form"]), _names(jobs["instrument"])
+    ends = np.flatnonzero(np.diff(person, append=-1)) + 1
+    technicians, crews = jobs["technician_id"].gather(ends - 1), jobs["crew"].gather(ends - 1)
+    people, begin = [], 0
+    for technician_id, crew, end in zip(technicians, crews, ends, strict=True):
+        own = slice(begin, int(end))
+        first_recent = int(end - begin - is_recent[own].sum())
         people.append(
-            _Person(own, change.last_change(own["is_good"].to_numpy(), own["usual"].to_numpy(), spread, begin))
-        )
+            _Person(
+                technician_id, jobs["step"][0], crew or "", is_good[own], is_recent[own], finished_on[own], form[own],
+                instrument[own], change.last_change(is_good[own], usual[own], spread, first_recent),
+            )
+        )  # fmt: skip
+        begin = int(end)
     return pl.DataFrame([_row(person, people) for person in people], schema=SCHEMA, orient="row")
 
 
+def _names(column: pl.Series) -> np.ndarray:
+    """Whole numbers for names, NO_NAME for an empty one."""
+    return np.where((column.fill_null("") == "").to_numpy(), NO_NAME, codes(column))
+
+
 def _row(person: _Person, people: list[_Person]) -> dict:
-    jobs, found = person.jobs, person.found
-    row: dict = {"technician_id": jobs["technician_id"][0], "step": jobs["step"][0], "change": found.word}
-    row["new_form_on"] = _new_form_on(jobs)
+    found = person.found
+    row: dict = {"technician_id": person.technician_id, "step": person.step, "change": found.word}
+    row["new_form_on"] = _new_form_on(person)
     if found.began is None or found.seen is None or found.before is None:
         return dict.fromkeys(SCHEMA) | row
-    parts = {"before": jobs[found.before : found.began], "since": jobs[found.began :]}
-    for name, part in parts.items():
-        good, known = int(part["is_good"].sum()), part.height
+    before, since = slice(found.before, found.began), slice(found.began, None)
+    for name, part in (("before", before), ("since", since)):
+        good, known = int(person.is_good[part].sum()), len(person.is_good[part])
         low, high = funnel.exact_interval(np.array(good), np.array(known))
         row |= {
             f"known_{name}": known, f"rate_{name}": good / known if known else None,
             f"rate_{name}_low": float(low), f"rate_{name}_high": float(high),
         }  # fmt: skip
-    with_it = [name for name in ("form", "instrument") if _is_new(parts["before"][name], parts["since"][name])]
+    names = {"form": person.form, "instrument": person.instrument}
+    with_it = [name for name, column in names.items() if _is_new(column[before], column[since])]
     if _crew_changed_likewise(person, people):
         with_it.append("crew")
     return row | {
-        "changed_on": jobs["finished_on"][found.began],
-        "change_seen_on": jobs["finished_on"][found.seen],
+        "changed_on": person.day(found.began),
+        "change_seen_on": person.day(found.seen),
         "change_with": ", ".join(with_it),
     }
 
 
-def _is_new(before: pl.Series, since: pl.Series) -> bool:
+def _is_new(before: np.ndarray, since: np.ndarray) -> bool:
     """Whether most of the later jobs name something that was seldom named before. An empty name says nothing."""
-    before, since = before.filter(before != ""), since.filter(since != "")
-    if before.is_empty() or since.is_empty():
+    before, since = before[before != NO_NAME], since[since != NO_NAME]
+    if not len(before) or not len(since):
         return False
-    counts = before.value_counts(normalize=True, name="share")
-    known_ones = counts.filter(pl.col("share") >= SELDOM)[before.name]
-    return int((~since.is_in(known_ones.implode())).sum()) >= MOSTLY * len(since)
+    named = np.bincount(before, minlength=int(since.max()) + 1)
+    return int((named[since] < SELDOM * len(before)).sum()) >= MOSTLY * len(since)
 
 
-def _new_form_on(jobs: pl.DataFrame) -> date | None:
+def _new_form_on(person: _Person) -> date | None:
     """The first day of the last 12 months on a form that most jobs are written on since and hardly any were before."""
-    form = jobs["form"]
-    is_other = jobs.select(is_other=pl.col("is_recent") & (pl.col("form") != pl.col("form").shift(1)))["is_other"]
-    for number in is_other.fill_null(value=False).arg_true():
+    form = person.form
+    for number in np.flatnonzero(person.is_recent[1:] & (form[1:] != form[:-1])) + 1:
         before, since = form[:number], form[number:]
         if min(len(before), len(since)) >= JOBS_TO_SETTLE and _is_new(before, since):
-            return jobs["finished_on"][number]
+            return person.day(number)
     return None
 
 
 def _crew_changed_likewise(person: _Person, people: list[_Person]) -> bool:
-    crew, on = person.jobs["crew"][0], _began_on(person)
     others = [
         one for one in people
-        if one is not person and crew and one.jobs["crew"][0] == crew and one.found.word != "too_few"
+        if one is not person and person.crew and one.crew == person.crew and one.found.word != "too_few"
     ]  # fmt: skip
     alike = [
-        one for one in others if one.found.word == person.found.word and abs((_began_on(one) - on).days) <= CREW_DAYS
-    ]
+        one for one in others
+        if one.found.word == person.found.word and abs((one.began_on - person.began_on).days) <= CREW_DAYS
+    ]  # fmt: skip
     return bool(others) and len(alike) >= CREW_SHARE * len(others)
-
-
-def _began_on(person: _Person) -> date:
-    return person.jobs["finished_on"][person.found.began or 0]
