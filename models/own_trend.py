@@ -169,7 +169,7 @@ def _is_new(before: np.ndarray, since: np.ndarray) -> bool:
 def _new_form_on(person: _Person) -> date | None:
     """The first day of the last 12 months on a form that most jobs are written on since and hardly any were before."""
     form = person.form
-    for number in np.flatnonzero(person.is_recent[1:] & (form[1:] != form[:-1])) + 1:
+    for number in (np.flatnonzero(person.is_recent[1:] & (form[1:] != form[:-1])) + 1).tolist():
         before, since = form[:number], form[number:]
         if min(len(before), len(since)) >= JOBS_TO_SETTLE and _is_new(before, since):
             return person.day(number)
