@@ -94,6 +94,30 @@ def test_the_unsafe_and_the_own_choice_are_never_left_to_the_lot():
     assert not {"S150", "S190", "S120"} & set(plan.pool["system_id"])
 
 
+def test_the_unsafe_go_on_the_first_days_and_as_many_as_there_are_slots():
+    wishes = Wishes(days=_days(3), slots_a_day=2, unsafe=("S150", "S190", "S170"))
+    plan = plan_visits(_systems(200), wishes, seed=1)
+    assert plan.visits.height == 6
+    day_of = dict(plan.visits.select("system_id", "day").iter_rows())
+    assert sorted(day_of[name] for name in wishes.unsafe) == [wishes.days[0], wishes.days[0], wishes.days[1]]
+    all_unsafe = plan_visits(_systems(200), Wishes(_days(1), 2, unsafe=tuple(f"S{i}" for i in range(190, 200))), seed=1)
+    assert set(all_unsafe.visits["system_id"]) <= {f"S{i}" for i in range(190, 200)}
+    assert all_unsafe.visits.height == 2
+
+
+def test_weeks_one_after_the_other_take_the_best_first_and_at_most_what_was_asked_for():
+    systems = _systems(400)
+    wishes = Wishes(days=_days(30), slots_a_day=4, at_most=50, trip_cost=0.0)
+    visits = plan_visits(systems, wishes, seed=2).visits
+    assert visits.height == 50
+    sure = visits.filter(pl.col("chosen_by") == "rank").join(systems, on="system_id")
+    assert set(sure["rank"]) == set(range(1, 41))
+    first_week = sure.filter(pl.col("day") < wishes.days[5])
+    assert first_week["rank"].to_list()
+    assert first_week["rank"].max() <= 16
+    assert visits["day"].max() <= wishes.days[14]
+
+
 def test_only_the_areas_asked_for_and_nobody_a_visit_is_not_worth():
     systems = _systems(100).with_columns(visit_benefit=pl.col("visit_benefit") - 60)
     wishes = Wishes(days=_days(5), slots_a_day=8, areas=("A1",))
