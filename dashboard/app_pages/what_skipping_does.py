@@ -71,6 +71,8 @@ def page() -> None:
         components.how_counted(HOW_RATIO, "ratio")
     if effects.is_empty():
         return
+    for text in data.fit_notes("unknown")["text"]:
+        components.note(words.escaped(text))
     if outcome == data.house_rules().negative_control:
         components.note("This is the control itself: no step can cause it, so every ratio here should lie near 1.")
     elif outcome not in ("compressor_failure", "callback"):

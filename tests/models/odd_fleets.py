@@ -91,6 +91,16 @@ def nobody_does_the_rise_test() -> Frames:
     )
 
 
+def records_often_lost() -> Frames:
+    """Nothing is left of about four steps in ten, in whatever job."""
+    frames = usual()
+
+    def kept(frame: pl.DataFrame) -> pl.DataFrame:
+        return frame.filter(pl.concat_str(pl.col("job_id"), pl.col("step").fill_null("")).hash(1) % 10 >= 4)
+
+    return dict(frames, steps=kept(frames["steps"]), readings=kept(frames["readings"]))
+
+
 def new_contractor() -> Frames:
     """What was put in within the last 90 days and nothing before."""
     frames = usual(1500)
@@ -178,7 +188,7 @@ ODD = {
     for make in (
         one_technician, no_failures, every_step_unknown, always_good, nobody_does_the_rise_test, new_contractor,
         lead_and_helper, few_jobs, one_job, only_adopted, only_calls, one_job_among_sixty_others, all_events_in_one_month,
-        dates_missing,
+        dates_missing, records_often_lost,
     )
 }  # fmt: skip
 

@@ -326,3 +326,13 @@ def test_pages_of_odd_fleets_are_drawn_and_open_with_what_is_true(fitted, name, 
         seen = words_on(opened)
         assert "From when on a question can be answered" in seen
         assert ("no record of it" in seen) == (name == "every_step_unknown")
+
+
+def test_where_records_are_often_lost_it_is_said_how_far_ratios_may_lean(fitted):
+    fleet = fitted("records_often_lost")
+    text = fleet.notes("unknown")
+    share = int(re.search(r"Of all steps (\d+)% are not known", text)[1])
+    assert 35 <= share <= 60
+    assert "records do" in text
+    # in an ordinary fleet of the same jobs nothing of the kind is said
+    assert "Of all steps" not in fitted("one_technician").notes("unknown")
