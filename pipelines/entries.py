@@ -16,7 +16,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from pipelines import house_rules
+from pipelines import house_rules, visit_entries
 from pipelines.errors import InputError
 from pipelines.house_rules import HouseRules
 
@@ -188,7 +188,8 @@ class Entries:
 
 
 def join_into(con: Any, entries: Entries, rules: HouseRules) -> None:
-    """Write what people entered into a generation being built: `house_rule`, `open_dispute` and `return_seen_to`.
+    """Write what people entered into a generation being built: `house_rule`, `open_dispute`, `return_seen_to`, plans and
+    outcomes of visits (`pipelines.visit_entries`).
 
     con : DuckDB connection of `Store.write`.
     """
@@ -203,6 +204,7 @@ def join_into(con: Any, entries: Entries, rules: HouseRules) -> None:
     seen_to = [row[:4] for row in entries.returns_seen_to()]
     if seen_to:
         con.executemany("insert into return_seen_to values (?, ?, ?, ?)", seen_to)
+    visit_entries.join_into(con, entries)
 
 
 def _hash(*parts: str) -> str:
