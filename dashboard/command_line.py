@@ -25,6 +25,8 @@ from pipelines.store import FOLDER_VARIABLE, Store
 if TYPE_CHECKING:
     from rich.console import Console
 
+    from pipelines.backup import Contents
+
 DEMO_INSTALLS = 8_000
 DEMO_SEED = 104
 DEFAULT_PORT = 8501
@@ -265,6 +267,64 @@ def check(store: StoreOption = None) -> None:
         raise typer.Exit(1)
 
 
+@app.command()
+def brief(
+    since: Annotated[
+        str | None, typer.Option("--since", metavar="DATE", help="Jobs finished since that day. Default: 90 days.")
+    ] = None,
+    to: Annotated[Path | None, typer.Option("--to", help="File ending in .html or .txt; else it is printed.")] = None,
+    html: Annotated[bool, typer.Option("--html", help="Print HTML, to be mailed.")] = False,
+    store: StoreOption = None,
+) -> None:
+    """The morning in at most ten lines: what must be gone back to, what landed, what did not arrive."""
+    from dashboard import brief as briefing
+
+    ending = to.suffix.lower() if to else ""
+    if to and ending not in (".html", ".txt"):
+        raise InputError(f"{to}: the ending {ending or '(none)'} is not known. Use .html or .txt.")
+    lines = briefing.lines(Store.locate(store), _day(since) if since else None)
+    said = briefing.to_html(lines) if html or ending == ".html" else briefing.to_text(lines)
+    if to is None:
+        _print(said)
+        return
+    to.parent.mkdir(parents=True, exist_ok=True)
+    to.write_text(said, encoding="utf-8")
+    _print(f"{to}: the morning in {len(lines)} lines")
+
+
+@app.command()
+def backup(
+    to: Annotated[Path, typer.Option("--to", help="File to write (.zip).")],
+    store: StoreOption = None,
+) -> None:
+    """Write the store and all that people have entered to one file."""
+    from pipelines import backup as backing
+
+    place = Store.locate(store)
+    with _step("Backing up"):
+        contents = backing.back_up(place, to)
+    _print(f"{to}: {_held(contents)}")
+
+
+@app.command()
+def restore(
+    file: Annotated[Path, typer.Argument(help="A backup.", metavar="FILE")],
+    store: StoreOption = None,
+    replace: Annotated[
+        bool, typer.Option("--replace", help="Move aside a store that is not empty, and put the backup there.")
+    ] = False,
+) -> None:
+    """Put a backup in the store's place, after every part of it was held against its SHA-256."""
+    from pipelines import backup as backing
+
+    place = Store.locate(store)
+    with _step("Restoring"):
+        contents, aside = backing.restore(file, place, replace=replace)
+    _print(f"{place.folder}: {_held(contents)}, backed up {contents.made_at}")
+    if aside is not None:
+        _print(f"The store that was there is now {aside}.")
+
+
 def main() -> None:
     """Run the command; an input's fault ends with one message and exit code 1."""
     try:
@@ -357,6 +417,15 @@ def _entries(place: Store):
     from pipelines.entries import Entries
 
     return Entries(place.entries_file)
+
+
+def _held(contents: Contents) -> str:
+    """What a backup holds, in words."""
+    generation = f"generation {contents.pointer.generation}" if contents.pointer else "no generation yet"
+    return (
+        f"{generation}, {contents.entries:,} entries of people, {len(contents.parts)} files, "
+        f"{contents.bytes / 1e6:,.1f} MB"
+    )
 
 
 def _day(text: str) -> date:

@@ -71,15 +71,20 @@ def connection() -> tuple[Pointer, duckdb.DuckDBPyConnection]:
     return _reader(str(store().folder.resolve())).connection()
 
 
-@st.cache_data(max_entries=400, ttl="2h", show_spinner=False)
-def _answer(
-    folder: str, generation: int, made_at: str, sql: str, parameters: dict[str, Any], _con: duckdb.DuckDBPyConnection
-) -> pl.DataFrame:
-    cursor = _con.cursor()
+def fetch(sql: str, parameters: dict[str, Any], con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    """The one place where a page's query runs."""
+    cursor = con.cursor()
     try:
         return cursor.sql(sql, params=parameters or None).pl()
     finally:
         cursor.close()
+
+
+@st.cache_data(max_entries=400, ttl="2h", show_spinner=False)
+def _answer(
+    folder: str, generation: int, made_at: str, sql: str, parameters: dict[str, Any], _con: duckdb.DuckDBPyConnection
+) -> pl.DataFrame:
+    return fetch(sql, parameters, _con)
 
 
 def ask(sql: str, **parameters: Any) -> pl.DataFrame:
@@ -708,7 +713,7 @@ def risk_horizons() -> list[int]:
 
 
 # the share of the failure's cost that a visit takes away, as chance: benefit = avoided x cost of a failure - visit's cost
-_RISK = """
+RISK = """
     with priced as (
         select r.*, case when probability > 0 and expected_loss > 0 then
             greatest(0, least(probability, (visit_benefit + $visit_cost) * probability / expected_loss)) else 0 end
@@ -731,7 +736,7 @@ def risk_list(
     """The systems to visit first: by the benefit of a visit at 12 months, with chances at the horizon asked for."""
     return ask_table(
         "install_risk",
-        f"{_RISK} select p.system_id, p.job_id, p.area, p.as_of, p.last_seen_on, p.warranty_until, p.probability, p.low, "
+        f"{RISK} select p.system_id, p.job_id, p.area, p.as_of, p.last_seen_on, p.warranty_until, p.probability, p.low, "
         f"p.high, p.probability_if_good, p.if_good_low, p.if_good_high, p.expected_loss, p.visit_benefit, p.rank, p.reasons, "
         f"p.reason_shares, p.check_on_visit, p.avoided, s.equipment, s.refrigerant, s.nominal_tons, j.finished_on, j.job_kind "
         f"from priced p left join staged_system s on s.system_id = p.system_id "
@@ -782,7 +787,7 @@ def risk_totals(
     found = ask_table(
         "install_risk",
         f"""
-        {_RISK}, placed as (select *, row_number() over (order by rank, system_id) as place from priced)
+        {RISK}, placed as (select *, row_number() over (order by rank, system_id) as place from priced)
         select count(*) as systems, sum(probability) as expected,
             count(*) filter (place <= $visits) as visits,
             sum(probability) filter (place <= $visits) as expected_in,
@@ -824,7 +829,7 @@ def risk_curve(horizon: int, area: str | None, warranty_months: int | None, visi
     curve = ask_table(
         "install_risk",
         f"""
-        {_RISK}, placed as (
+        {RISK}, placed as (
             select row_number() over w as visits, sum(avoided) over w as avoided, avg(avoided) over () as mean_avoided,
                 count(*) over () as systems
             from priced window w as (order by rank, system_id)

@@ -8,7 +8,7 @@ from typing import Any
 
 import polars as pl
 
-from dashboard import data
+from dashboard import data, words
 
 # how a return stands: open and past its day, open, waiting for a warm week, settled
 STANDS = ("overdue", "due", "waiting", "settled")
@@ -74,7 +74,7 @@ class ReturnFilter:
         }
 
 
-_LISTED = """
+LISTED = """
     with said as (
         select unnest($said_keys::varchar[]) as said_key, unnest($said_on::date[]) as said_on
     ), listed as (
@@ -91,13 +91,18 @@ _LISTED = """
     )
 """
 
+MOST_URGENT_FIRST = """
+    listed.is_safety desc, stand = 'settled', is_new desc, stand = 'waiting', listed.place > 4, due_on,
+    listed.place, finished_on desc, job_id
+"""
+
 
 def return_counts(which: ReturnFilter) -> pl.DataFrame:
     """How many returns stand how, by reason; is_within: within the stretch asked for, else older."""
     return data.ask_table(
         "return_due",
         f"""
-        {_LISTED}
+        {LISTED}
         select reason, is_safety, stand, is_within, count(*) as returns, count(distinct system_id) as systems,
             count(*) filter (is_new) as new
         from listed group by all order by min(place), stand
@@ -111,14 +116,13 @@ def returns(which: ReturnFilter, stands: tuple[str, ...], reason: str | None, *,
     return data.ask_table(
         "return_due",
         f"""
-        {_LISTED}
+        {LISTED}
         select listed.*, reason.sentence, system.equipment
         from listed
         join return_reason as reason using (reason)
         left join staged_system as system on system.system_id = listed.system_id
         where is_within and list_contains($stands, stand) and ($reason is null or reason = $reason)
-        order by listed.is_safety desc, stand = 'settled', is_new desc, stand = 'waiting', listed.place > 4, due_on,
-            listed.place, finished_on desc, job_id
+        order by {MOST_URGENT_FIRST}
         limit {min(at_most, data.ROWS_AT_MOST)}
         """,
         stands=list(stands),
@@ -137,7 +141,7 @@ def reasons_why(job_ids: list[str]) -> dict[tuple[str, str], str]:
         "and step in ('pressure_test', 'vacuum_rise', 'airflow', 'charge_check')",
         jobs=sorted(set(job_ids)),
     )
-    return {(job, step): why for job, step, why in found.iter_rows()}
+    return {(job, step): words.sentence(why) for job, step, why in found.iter_rows()}
 
 
 def return_areas() -> list[str]:

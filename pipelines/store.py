@@ -244,7 +244,7 @@ class Store:
         """
         self.folder.mkdir(parents=True, exist_ok=True)
         self.gauge_log_folder.mkdir(exist_ok=True)
-        with self._lock():
+        with self.locked():
             pointer = self.pointer()
             self._clear_left_over(pointer)
             generation = (pointer.generation if pointer else 0) + 1
@@ -392,7 +392,8 @@ class Store:
         return found
 
     @contextlib.contextmanager
-    def _lock(self) -> Iterator[None]:
+    def locked(self) -> Iterator[None]:
+        """Nobody else changes the store while the block runs; raises StoreBusyError where somebody does."""
         from filelock import Timeout
 
         lock = self._file_lock()

@@ -28,7 +28,7 @@ def check(store: Store) -> list[Finding]:
     StoreMissingError : there is no store.
     """
     store.current_file()
-    findings = [_entries_are_whole(store)]
+    findings = [entries_are_whole(store)]
     try:
         con = store.read()
     except (InputError, duckdb.Error) as error:
@@ -47,7 +47,7 @@ def check(store: Store) -> list[Finding]:
     return findings
 
 
-def _entries_are_whole(store: Store) -> Finding:
+def entries_are_whole(store: Store) -> Finding:
     entries = Entries(store.entries_file)
     broken_at = entries.broken_at()
     if broken_at is not None:

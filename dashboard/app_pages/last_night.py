@@ -95,11 +95,9 @@ def page() -> None:
     which = ReturnFilter(from_on, area, new_load)
     counts = data_night.return_counts(which)
     missing = data_night.not_arrived_counts(from_on)
-    within = (
-        f" of the last {STRETCH_WORD[stretch]}" if days and stretch != "365" else " of the last year" if days else ""
-    )
+    within = within_words(days)
     with slot:
-        _answer(counts, missing, within, area, data_night.jobs_between(from_on))
+        components.answer(answer_sentence(counts, missing, within, area, data_night.jobs_between(from_on)))
         with st.container(horizontal=True):
             components.how_counted(HOW_RETURNS.format(season=_season()), "returns", "How are returns counted?")
             components.how_counted(HOW_MISSING, "missing", "When is something missing?")
@@ -109,6 +107,10 @@ def page() -> None:
     _every_return(which, counts)
     _not_arrived(from_on, missing)
     _landed(load)
+
+
+def within_words(days: int | None) -> str:
+    return "" if not days else " of the last year" if days == 365 else f" of the last {words.counted(days, 'day')}"
 
 
 def _season() -> str:
@@ -125,7 +127,8 @@ def total(counts: pl.DataFrame, column: str = "returns", **equal: Any) -> int:
     return int(counts[column].sum())
 
 
-def _answer(counts: pl.DataFrame, missing: dict[str, int], within: str, area: str | None, jobs: int) -> None:
+def answer_sentence(counts: pl.DataFrame, missing: dict[str, int], within: str, area: str | None, jobs: int) -> str:
+    """What must be gone back to, safety first, and how much did not arrive: the page's first line, and the brief's."""
     is_open = {"is_within": True, "stand": OPEN}
     returns = total(counts, **is_open)
     safety = total(counts, **is_open, is_safety=True)
@@ -136,10 +139,9 @@ def _answer(counts: pl.DataFrame, missing: dict[str, int], within: str, area: st
     where = f" in {words.escaped(area)}" if area else ""
     tail = f"; {words.counted(gone, 'thing')} did not arrive" if gone else "; nothing is missing"
     if not returns:
-        components.answer(
+        return (
             f"Nothing has to be gone back to{where}: none of the {words.counted(jobs, 'job')}{within} calls for it{tail}."
         )
-        return
     inside = []
     if late:
         inside.append(f"{words.count(late)} past {'its' if late == 1 else 'their'} day")
@@ -155,7 +157,7 @@ def _answer(counts: pl.DataFrame, missing: dict[str, int], within: str, area: st
         first = (
             f"{words.counted(systems, 'system')} {'needs' if systems == 1 else 'need'} somebody at once, for safety; "
         )
-    components.answer(f"{first}{open_now}{tail}.")
+    return f"{first}{open_now}{tail}."
 
 
 def when(row: dict[str, Any]) -> str:
@@ -191,21 +193,26 @@ def _line(row: dict[str, Any], whys: dict[tuple[str, str], str]) -> None:
     badges = f":{colour}-badge[{sign} {when(row)}]"
     if row["is_new"]:
         badges += " :blue-badge[new with the last load]"
-    area = f", area {words.escaped(row['area'])}" if row["area"] else ""
     key = f"{row['job_id']}_{row['step']}"
     with st.container(border=True, horizontal=True, vertical_alignment="center", gap="small", key=f"line_{key}"):
         with st.container(width="stretch", gap="xxsmall"):
             st.markdown(f"**{REASON[row['reason']]}** &nbsp; {badges}")
-            st.markdown(
-                f"System {words.escaped(row['system_id'])}{area}, "
-                f"finished {words.date(row['finished_on'])}. {words.escaped(_why(row, whys))}"
-            )
+            st.markdown(where_and_why(row, whys))
         with st.container(width=330, horizontal=True, gap="small"):
             st.button(
                 f"Job {words.escaped(row['job_id'])}", icon=":material/folder_open:", type="tertiary",
                 key=f"open_{key}", on_click=_go, args=(row["job_id"],),
             )  # fmt: skip
             _say_done(row)
+
+
+def where_and_why(row: dict[str, Any], whys: dict[tuple[str, str], str]) -> str:
+    """Which system, since when, and what was read: one return in a sentence or two."""
+    area = f", area {words.escaped(row['area'])}" if row["area"] else ""
+    return (
+        f"System {words.escaped(row['system_id'])}{area}, finished {words.date(row['finished_on'])}. "
+        f"{words.escaped(_why(row, whys))}"
+    )
 
 
 def _why(row: dict[str, Any], whys: dict[tuple[str, str], str]) -> str:
@@ -320,7 +327,7 @@ def _return_table(found: pl.DataFrame) -> None:
             "Why": st.column_config.TextColumn(width=200),
             "By when": st.column_config.TextColumn(width=160),
             "What was read": st.column_config.TextColumn(width="large"),
-            "Finished": st.column_config.DateColumn(format="D MMM YYYY"),
+            "Finished": st.column_config.DateColumn(format=words.day_column()),
         },
         alt="The returns, most urgent first, with their day, area and reason",
     )
@@ -360,15 +367,7 @@ def _not_arrived(from_on: dt.date | None, counts: dict[str, int]) -> None:
     if found.is_empty():
         components.note("Nothing is missing that comes by habit." + _older_sheets(older))
         return
-    parts = [
-        words.counted(counts[kind], one, many)
-        for kind, one, many in (
-            ("file", "file", "files"), ("crew", "crew without a job", "crews without a job"),
-            ("job_sheet", "job without its sheet", "jobs without their sheet"),
-        )
-        if counts.get(kind)
-    ]  # fmt: skip
-    components.note(f"**{words.joined(parts)}.**{_older_sheets(older)}")
+    components.note(f"**{missing_words(counts)}.**{_older_sheets(older)}")
     ids = found["job_id"].to_list()
     table = pl.DataFrame(
         {
@@ -393,22 +392,29 @@ def _not_arrived(from_on: dt.date | None, counts: dict[str, int]) -> None:
             "Job": st.column_config.ButtonColumn(
                 "Folder", width=70, type="tertiary", key=key, on_click=_open_clicked, args=(ids, key)
             ),
-            "Expected": st.column_config.DateColumn(format="D MMM YYYY"),
-            "Last came": st.column_config.DateColumn(format="D MMM YYYY"),
+            "Expected": st.column_config.DateColumn(format=words.day_column()),
+            "Last came": st.column_config.DateColumn(format=words.day_column()),
             "Why it is missed": st.column_config.TextColumn(width="large"),
         },
         alt="What should have come and did not",
     )
 
 
+def missing_words(counts: dict[str, int]) -> str:
+    """What did not arrive, counted by kind; empty where nothing is missing."""
+    kinds = (
+        ("file", "file", "files"), ("crew", "crew without a job", "crews without a job"),
+        ("job_sheet", "job without its sheet", "jobs without their sheet"),
+    )  # fmt: skip
+    return words.joined([words.counted(counts[kind], one, many) for kind, one, many in kinds if counts.get(kind)])
+
+
 def _older_sheets(older: int) -> str:
     return f" Of {words.counted(older, 'older job')} too no sheet ever came." if older else ""
 
 
-def _landed_in_a_line(load: LastLoad | None) -> None:
-    """What the last load brought, before anything else: an empty night explains an empty list."""
-    if load is None:
-        return
+def landed_words(load: LastLoad) -> str:
+    """What the last load brought, in half a line."""
     if load.is_first:
         jobs = f"the first one, {words.counted(load.rows.get('jobs', 0), 'job')} at once"
     elif load.rows.get("jobs"):
@@ -416,16 +422,13 @@ def _landed_in_a_line(load: LastLoad | None) -> None:
     else:
         jobs = "no new job"
     left_out = f"; {words.counted(load.rejected, 'row or value', 'rows and values')} left out" if load.rejected else ""
-    components.note(
-        f"**Last load**, {words.moment(load.loaded_at)}: {jobs}, {words.counted(load.files, 'file')}{left_out}. "
-        "[What landed](#landed) · [What did not arrive](#missing)"
-    )
-    ago = (dt.datetime.now() - load.loaded_at).days if load.loaded_at else 0
-    if ago > 1:
-        st.warning(
-            f"The last load ran {words.counted(ago, 'day')} ago. What has come since then is not known here.",
-            icon=":material/schedule:",
-        )
+    return f"**Last load**, {words.moment(load.loaded_at)}: {jobs}, {words.counted(load.files, 'file')}{left_out}."
+
+
+def _landed_in_a_line(load: LastLoad | None) -> None:
+    """What the last load brought, before anything else: an empty night explains an empty list."""
+    if load is not None:
+        components.note(f"{landed_words(load)} [What landed](#landed) · [What did not arrive](#missing)")
 
 
 def _landed(load: LastLoad | None) -> None:
@@ -485,7 +488,7 @@ def _new_jobs(load: LastLoad) -> None:
             "Job": st.column_config.ButtonColumn(
                 "Folder", width=70, type="tertiary", key=key, on_click=_open_clicked, args=(ids, key)
             ),
-            "Finished": st.column_config.DateColumn(format="D MMM YYYY"),
+            "Finished": st.column_config.DateColumn(format=words.day_column()),
         },
         alt="The jobs that the last load brought",
     )
