@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
@@ -15,6 +17,7 @@ from models import (
     adjusted_rates,
     back_test,
     compliance,
+    evidence,
     fit_sentences,
     how_much_more,
     incidence,
@@ -97,37 +100,27 @@ def _fit(
     notes: Notes,
     shared: Sequence[tuple[pl.DataFrame, pl.DataFrame]],
 ) -> None:
-    targets = {step: float(rate) for step, rate in dict(rules.target or {}).items() if rate is not None}
-    mixes = adjusted_rates.JobMixes(con)
-    technician_step = compliance.technician_step(con, day, targets, mixes)
-    results.write(con, "technician_step", technician_step)
-    results.write(con, "group_step", compliance.group_step(con, mixes))
-    results.write(con, "month_step", compliance.month_step(con, mixes))
-    results.write(con, "step_spread", step_spread.step_spread(con, mixes, SEED))
-    results.write(con, "inspection_check", inspections.inspection_check(con))
-    results.write(con, "inspection_draw", inspections.inspection_draw(con, day, SEED))
+    control = str(rules.negative_control)
+    # people's tables and what goes with a step know nothing of each other; temporary tables are seen on `con` alone
+    with ThreadPoolExecutor(max_workers=1) as beside:
+        of_people = beside.submit(_people_tables, con, rules, day)
+        found = _step_effects(con.cursor(), rules, day, shared)
+        people = of_people.result()
+    for name, frame in (people | found.tables).items():
+        results.write(con, name, frame)
+    technician_step, table, effects, cells = people["technician_step"], found.table, found.effects, found.cells
+    totals = found.totals
     fit_sentences.say_compliance(technician_step, notes)
-
-    cells = rate_cells.read(con)
-    pooled = rate_cells.read(con, shared=shared) if shared else cells
-    effects = step_effect.StepEffects(pooled, houses=1 + len(shared))
-    totals = _totals(con, rules)
     fit_sentences.say_follow_up(totals, day, notes)
     fit_sentences.say_left_out(con, notes)
-
-    table, fits, controls = step_effect.step_effect_table(
-        effects, str(rules.negative_control), totals["jobs_used"], totals["jobs_left_out"]
-    )
-    results.write(con, "step_effect", table)
-    results.write(con, "step_effect_sensitivity", sensitivity.sensitivity_table(effects, table))
     if shared:
-        fit_sentences.say_shared(cells, pooled, len(shared), notes)
-    fit_sentences.say_effects(table, controls, str(rules.negative_control), notes)
-    results.write(con, "incidence", incidence.incidence_table(con))
-    results.write(con, "years_in_service", years_in_service.years_in_service_table(con, day))
+        fit_sentences.say_shared(cells, effects.cells, len(shared), notes)
+    fit_sentences.say_effects(table, found.controls, control, notes)
 
     failure_cost, callback_cost = step_cost.costs(con, rules, day)
-    cost = step_cost.step_cost_table(con, effects, fits, table, failure_cost.money, callback_cost.money, day, SEED)
+    cost = step_cost.step_cost_table(
+        con, effects, found.fits, table, failure_cost.money, callback_cost.money, day, SEED
+    )
     results.write(con, "step_cost", cost)
     fit_sentences.say_costs(
         {"compressor failure": failure_cost, "callback": callback_cost}, step_cost.RECORDS_AT_LEAST, notes
@@ -164,7 +157,7 @@ def _fit(
     fit_sentences.say_fates(con, notes)
     pace = read_pace(con, cells, day)
     needed = how_much_more.evidence_needed_table(
-        con, effects, cells, pace, table, technician_step, tried.model_card, str(rules.negative_control)
+        con, effects, cells, pace, table, technician_step, tried.model_card, control
     )
     results.write(con, "evidence_needed", needed)
     fit_sentences.say_needed(needed, pace.installs_per_year, notes)
@@ -180,7 +173,7 @@ def _fit(
                     "made_at": datetime.now().replace(microsecond=0),
                     "seed": SEED,
                     "heard_back_months": float(rules.heard_back_months),
-                    "negative_control": str(rules.negative_control),
+                    "negative_control": control,
                     "failure_cost": failure_cost.money,
                     "callback_cost": callback_cost.money,
                     "failure_cost_is_guess": failure_cost.is_guess,
@@ -191,6 +184,55 @@ def _fit(
             infer_schema_length=None,
         ),
     )
+
+
+def _people_tables(con: duckdb.DuckDBPyConnection, rules: Any, day: date) -> dict[str, pl.DataFrame]:
+    """What jobs say of people and groups, by table."""
+    targets = {step: float(rate) for step, rate in dict(rules.target or {}).items() if rate is not None}
+    mixes = adjusted_rates.JobMixes(con)
+    return {
+        "technician_step": compliance.technician_step(con, day, targets, mixes),
+        "group_step": compliance.group_step(con, mixes),
+        "month_step": compliance.month_step(con, mixes),
+        "step_spread": step_spread.step_spread(con, mixes, SEED),
+        "inspection_check": inspections.inspection_check(con),
+        "inspection_draw": inspections.inspection_draw(con, day, SEED),
+    }
+
+
+@dataclass(frozen=True)
+class _StepEffects:
+    """What goes with a step that is not good: the tables, and what later figures are worked out from.
+
+    cells : the house's own, where `effects` may hold those of others too. table : `step_effect`.
+    """
+
+    cells: rate_cells.RateCells
+    effects: step_effect.StepEffects
+    totals: dict[str, Any]
+    table: pl.DataFrame
+    fits: dict[tuple[str, str], step_effect.EffectFit]
+    controls: dict[str, evidence.Control]
+    tables: dict[str, pl.DataFrame]
+
+
+def _step_effects(
+    con: duckdb.DuckDBPyConnection, rules: Any, day: date, shared: Sequence[tuple[pl.DataFrame, pl.DataFrame]]
+) -> _StepEffects:
+    cells = rate_cells.read(con)
+    pooled = rate_cells.read(con, shared=shared) if shared else cells
+    effects = step_effect.StepEffects(pooled, houses=1 + len(shared))
+    totals = _totals(con, rules)
+    table, fits, controls = step_effect.step_effect_table(
+        effects, str(rules.negative_control), totals["jobs_used"], totals["jobs_left_out"]
+    )
+    tables = {
+        "step_effect": table,
+        "step_effect_sensitivity": sensitivity.sensitivity_table(effects, table),
+        "incidence": incidence.incidence_table(con),
+        "years_in_service": years_in_service.years_in_service_table(con, day),
+    }
+    return _StepEffects(cells, effects, totals, table, fits, controls, tables)
 
 
 def _totals(con: duckdb.DuckDBPyConnection, rules: Any) -> dict[str, Any]:
