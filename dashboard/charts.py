@@ -11,9 +11,9 @@ import math
 import altair as alt
 import polars as pl
 
-from dashboard import words
+from dashboard import shown, words
 from dashboard.looks import Look, Picture, dressed
-from pipelines.contract import STEPS
+from pipelines.contract import STEPS, TRACE_QUANTITY_UNIT
 
 TOO_FEW = 20
 FOLLOWED_AT_LEAST = 10  # beyond, one failure throws a curve up that says nothing
@@ -239,7 +239,7 @@ def months(trend: pl.DataFrame, look: Look) -> Picture:
     """The share good month by month inside its control limits; the tooltip has the counts."""
     frame = trend.filter(pl.col("known") > 0)
     base = alt.Chart(frame)
-    x = alt.X("month:T", title=None, axis=alt.Axis(format="%b %Y", tickCount=6, labelOverlap=True))
+    x = alt.X("month:T", title=None, axis=alt.Axis(format=words.month_axis(), tickCount=6, labelOverlap=True))
     layers = []
     if {"limit_low_95", "limit_high_95"} <= set(frame.columns):
         layers.append(
@@ -260,7 +260,7 @@ def months(trend: pl.DataFrame, look: Look) -> Picture:
             x=x,
             y=y,
             tooltip=[
-                alt.Tooltip("month:T", title="Month", format="%B %Y"),
+                alt.Tooltip("month:T", title="Month", format=words.month_tooltip()),
                 alt.Tooltip("rate:Q", title="Good", format=".0%"),
                 alt.Tooltip("good:Q", title="Jobs good", format=","),
                 alt.Tooltip("known:Q", title="Jobs known", format=","),
@@ -608,16 +608,24 @@ def proof(states: pl.DataFrame, look: Look) -> Picture:
 
 
 def gauge_log(log: pl.DataFrame, quantity: str, limits: list[tuple[str, float]], look: Look) -> Picture:
-    """One gauge log over its minutes; a vacuum on a log axis, with the valve's spike shaded and each limit named."""
+    """One gauge log over its minutes; a vacuum on a log axis, with the valve's spike shaded and each limit named.
+
+    log, limits : in the contract's units; drawn in those that are shown now.
+    """
+    staged_unit = TRACE_QUANTITY_UNIT.get(quantity, "")
+    change = shown.change_of(staged_unit)
     frame = log.with_columns(minutes=pl.col("elapsed_s") / 60)
+    if change is not None:
+        frame = frame.with_columns(value=pl.col("value") * change.factor + change.shift)
+        limits = [(name, change.apply(value)) for name, value in limits]
     is_vacuum = quantity == "vacuum"
     if is_vacuum:
         frame = frame.filter(pl.col("value") > 0)
-    unit = {"vacuum": "micron", "test_pressure": "psig", "test_temperature": "°F"}.get(quantity, "")
+    unit = words.unit(shown.shown_unit(staged_unit))
     values = [*frame["value"].to_list(), *(value for _, value in limits)]
     least, most = (min(values), max(values)) if values else (1.0, 10.0)
     scale = (
-        alt.Scale(type="log", domain=[max(least * 0.8, 1), most * 1.3], nice=False)
+        alt.Scale(type="log", domain=[max(least * 0.8, 1 if change is None else 0.1), most * 1.3], nice=False)
         if is_vacuum
         else alt.Scale(zero=False, padding=12)
     )
@@ -639,7 +647,9 @@ def gauge_log(log: pl.DataFrame, quantity: str, limits: list[tuple[str, float]],
             y=y,
             tooltip=[
                 alt.Tooltip("minutes:Q", title="Minute", format=".1f"),
-                alt.Tooltip("value:Q", title=f"{words.quantity(quantity)} [{unit}]", format=",.0f"),
+                alt.Tooltip(
+                    "value:Q", title=f"{words.quantity(quantity)} [{unit}]", format=",.0f" if change is None else ",.1f"
+                ),
             ],
         )
     )

@@ -19,7 +19,7 @@ _LEFT = "_left_for_a_job"
 
 def answer(sentence: str) -> None:
     """The first line of a page: one sentence that answers its question, with the number, its range and its count."""
-    st.title(sentence, anchor=False)
+    st.title(words.in_markdown(sentence), anchor=False)
 
 
 def heading(text: str) -> None:
@@ -29,12 +29,12 @@ def heading(text: str) -> None:
 def how_counted(text: str, key: str, label: str = "How is this counted?") -> None:
     """What a number stands for, one click away from it."""
     with st.popover(label, icon=":material/help:", type="tertiary", key=f"how_{key}"):
-        st.markdown(text)
+        st.markdown(words.in_markdown(text))
 
 
 def note(text: str) -> None:
     """A fact that belongs to a picture: normal contrast, since captions are too faint for facts."""
-    st.markdown(text)
+    st.markdown(words.in_markdown(text))
 
 
 def cautions(names: Iterable[str]) -> None:
@@ -195,7 +195,7 @@ def job_table(steps: pl.DataFrame, which: JobFilter, key: str) -> None:
         pl.struct("limit_value", "unit")
         .map_elements(lambda r: words.measured(r["limit_value"], r["unit"]), return_dtype=pl.String)
         .alias("Limit"),
-        pl.col("why").alias("Why"),
+        pl.col("why").map_elements(words.sentence, return_dtype=pl.String).alias("Why"),
     )
     if which.step not in (None, "all"):
         shown = shown.drop("Step")
@@ -210,7 +210,7 @@ def job_table(steps: pl.DataFrame, which: JobFilter, key: str) -> None:
             "Open": st.column_config.ButtonColumn(
                 "Folder", width=70, type="tertiary", key=click_key, on_click=_open_clicked, args=(ids, click_key, which)
             ),
-            "Finished": st.column_config.DateColumn(format="D MMM YYYY"),
+            "Finished": st.column_config.DateColumn(format=words.day_column()),
             "State": st.column_config.TextColumn(width=195),
             "Why": st.column_config.TextColumn(width="large"),
         },

@@ -43,7 +43,7 @@ def changes_long(courses: pl.DataFrame) -> pl.DataFrame:
 
 
 def _label(row: dict) -> str:
-    return f"{course_words.course(row['course'], row['step'])}{BREAK}{row['held_on']:%b %Y}"
+    return f"{course_words.course(row['course'], row['step'])}{BREAK}{words.month(row['held_on'], short=True)}"
 
 
 def _key() -> alt.Legend:

@@ -33,7 +33,9 @@ def control_chart(months: pl.DataFrame, look: Look) -> Picture:
     )
     scale = alt.Scale(domain=[0, min(1.0, math.ceil(10 * highest + 0.3) / 10)])
     x = alt.X(
-        "month:T", title=None, axis=alt.Axis(format="%b %Y", tickCount={"interval": "month", "step": 3}, grid=False)
+        "month:T",
+        title=None,
+        axis=alt.Axis(format=words.month_axis(), tickCount={"interval": "month", "step": 3}, grid=False),
     )
     y_axis = alt.Axis(format=".0%", tickCount=5)
 
@@ -59,7 +61,7 @@ def control_chart(months: pl.DataFrame, look: Look) -> Picture:
             limited.mark_line(color=look.quiet, strokeWidth=1.2, interpolate="step-after").encode(x=x, y=y("centre"))
         )
     tooltip = [
-        alt.Tooltip("month:T", title="Month", format="%B %Y"),
+        alt.Tooltip("month:T", title="Month", format=words.month_tooltip()),
         alt.Tooltip("rate:Q", title="Good", format=".0%"),
         alt.Tooltip("good:Q", title="Jobs good", format=","),
         alt.Tooltip("known:Q", title="Jobs known", format=","),

@@ -141,7 +141,9 @@ def moved_sentence(moves: pl.DataFrame, whose: str) -> str | None:
     """Months in which the running sum of the last 12 months rang. moves : month, change."""
     if moves.is_empty():
         return None
-    parts = [f"{words.CHANGE[row['change']]} (seen in {row['month']:%B %Y})" for row in moves.iter_rows(named=True)]
+    parts = [
+        f"{words.CHANGE[row['change']]} (seen in {words.month(row['month'])})" for row in moves.iter_rows(named=True)
+    ]
     return f"**{words.escaped(whose)}** against all earlier months: {words.joined(parts)}."
 
 

@@ -7,8 +7,12 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+import re
 from collections.abc import Iterable
+from functools import cache
 from typing import Any
+
+from dashboard import shown
 
 STEP = {
     "nitrogen_flow": "Nitrogen while brazing",
@@ -219,7 +223,16 @@ SOURCE_STATUS = {
     "memory": "from memory, check your edition",
     "maker": "the maker's own",
 }
-UNIT = {"inwc": "in. w.c.", "degF": "°F", "delta_degF": "°F", "percent": "%", "fraction": ""}
+UNIT = {
+    "inwc": "in. w.c.", "degF": "°F", "delta_degF": "°F", "degC": "°C", "delta_degC": "°C", "kPag": "kPa gauge",
+    "percent": "%", "fraction": "",
+}  # fmt: skip
+# what a reader chooses from, by the codes of House rules
+UNIT_CHOICE = {
+    "degF": "°F", "degC": "°C", "psi": "psi", "kPa": "kPa", "inH2O": "in. w.c.", "micron": "micron", "Pa": "Pa",
+}  # fmt: skip
+# a converted figure has no more decimals than a gauge of that unit shows
+DECIMALS_AT_MOST = {"degC": 1, "delta_degC": 2, "kPag": 2, "kPa": 2, "Pa": 2}
 
 CAUTION = {
     "pressure": (
@@ -267,7 +280,7 @@ STEP_CAUTIONS = {
     "electrical": ("electrical",),
 }
 
-NARROW = " "  # a narrow space that does not break, so that a number keeps its sign or unit
+NARROW = "\u00a0"  # a space at which no line ends, so that a number keeps its sign or unit
 MINUS = "−"  # a hyphen is too short to be seen as a sign
 
 
@@ -382,20 +395,32 @@ def times_range(low: float | None, high: float | None) -> str:
 
 
 def money(value: Any, currency: str = "USD") -> str:
-    """Whole money, rounded to three figures where it is large: no false precision."""
+    """Whole money with the currency's usual sign, rounded to three figures where it is large: no false precision.
+
+    A sign of letters stands off from its figure ("CHF 1,230"); so does the code of a currency that has no sign.
+    """
     if _missing(value):
         return "–"
     value = float(value or 0)
     if abs(value) >= 1000:
         digits = 2 - math.floor(math.log10(abs(value)))
         value = round(value, digits)
-    return f"{value:,.0f}{NARROW}{currency}".replace("-", MINUS)
+    sign = currency_sign(currency)
+    return f"{MINUS if round(value) < 0 else ''}{sign}{NARROW if sign[-1:].isalpha() else ''}{abs(value):,.0f}"
 
 
 def money_range(low: Any, high: Any, currency: str = "USD") -> str:
     if _missing(low) or _missing(high):
         return "no range"
-    return f"{money(low, currency).removesuffix(currency).rstrip()} to {money(high, currency)}"
+    return f"{money(low, currency)} to {money(high, currency)}"
+
+
+@cache
+def currency_sign(currency: str) -> str:
+    """The sign of a currency as an English reader knows it ("$", "€", "CA$"), from Unicode's CLDR; else its code."""
+    from babel.numbers import get_currency_symbol  # late: a load asks for no money
+
+    return get_currency_symbol(currency, "en")
 
 
 def number(value: Any, digits: int = 1) -> str:
@@ -431,17 +456,147 @@ def equipment_in_sentence(code: str | None) -> str:
 
 
 def measured(value: float | None, unit_code: str | None, figures: int = 4) -> str:
+    """A figure of the contract's unit as it is shown now, with its unit: "480 micron", in the reader's choice "64 Pa"."""
     if _missing(value):
         return "–"
-    return f"{figure(value, figures)}{NARROW}{unit(unit_code)}".rstrip(NARROW + " ")
+    return _with_unit(shown_figure(value, unit_code, figures), shown.shown_unit(unit_code))
+
+
+def recorded(value: float | None, unit_code: str | None) -> str:
+    """A figure in the contract's unit, whatever the reader chose."""
+    return "–" if _missing(value) else _with_unit(figure(value), unit_code)
+
+
+def span(least: float, most: float, unit_code: str | None) -> str:
+    """Two figures of one unit: "350 to 450 cfm/ton"."""
+    low, high = shown_figure(least, unit_code), shown_figure(most, unit_code)
+    return _with_unit(f"{low} to {high}", shown.shown_unit(unit_code))
+
+
+def shown_figure(value: Any, unit_code: str | None, figures: int = 4) -> str:
+    """A figure of the contract's unit as it is shown now, without its unit.
+
+    A converted one tells as much as the original did: three figures at least, four at most, no finer than that.
+    """
+    change = shown.change_of(unit_code)
+    if change is None or _missing(value):
+        return figure(value, figures)
+    written = figure(value, figures)
+    decimals = len(written.partition(".")[2])
+    converted = change.apply(float(value))
+    if converted == 0:
+        return "0"
+    size = math.floor(math.log10(abs(converted)))
+    as_fine = -math.floor(math.log10(change.factor) - decimals)
+    wanted = min(max(as_fine, 2 - size), 3 - size, DECIMALS_AT_MOST.get(shown.shown_unit(unit_code), 4))
+    return number(converted, max(wanted, 0))
+
+
+def _with_unit(text: str, unit_code: str | None) -> str:
+    return f"{text}{NARROW}{unit(unit_code)}".rstrip(NARROW + " ")
+
+
+_NUMBER = r"[-+\u2212]?\d[\d,]*(?:\.\d+)?"
+_IN_TEXT = {"in. w.c.": "inwc", "°F": "degF", **{code: code for code in shown.FOLLOWS}}
+_FIGURES_IN_TEXT = re.compile(
+    rf"({_NUMBER})(?:( to )({_NUMBER}))? ({'|'.join(re.escape(word) for word in sorted(_IN_TEXT, key=len, reverse=True))})"
+    r"(?![\w/])"
+)
+# grades made before differences were named as such wrote these figures in degF alone
+_ABOUT_A_DIFFERENCE = re.compile(r"^(Subcooling|Superheat|Measured) [-\d]")
+
+
+def sentence(text: str | None) -> str:
+    """A sentence of the store as it is shown now: each figure with its unit ("480 micron") in the reader's unit.
+
+    Figures whose unit nobody can choose, and all other words, stay as they are.
+    """
+    text = text or ""
+    is_difference = _ABOUT_A_DIFFERENCE.match(text) is not None
+
+    def rewritten(match: re.Match[str]) -> str:
+        first, to, second, word = match.groups()
+        code = _IN_TEXT[word]
+        if code == "degF" and is_difference:
+            code = "delta_degF"
+        if shown.change_of(code) is None:
+            said = [first, second]
+        else:
+            said = [shown_figure(_as_number(part), code) if part else part for part in (first, second)]
+        return _with_unit(f"{said[0]}{to}{said[1]}" if to else said[0], shown.shown_unit(code))
+
+    return _FIGURES_IN_TEXT.sub(rewritten, text)
+
+
+def _as_number(text: str) -> float:
+    return float(text.replace(",", "").replace(MINUS, "-"))
+
+
+# for each order: how Python writes a day, the table's columns (Moment.js) and a chart's axis (d3-time-format)
+_MONTH_SPELLED = {"month": "%B %Y", "short": "%b %Y", "column": "MMM YYYY", "axis": "%b %Y", "tooltip": "%B %Y"}
+_DATES = {
+    "day_month_year": {"day_column": "D MMM YYYY", **_MONTH_SPELLED},
+    "month_day_year": {"day_column": "MMM D, YYYY", **_MONTH_SPELLED},
+    "year_month_day": {
+        "day_column": "YYYY-MM-DD", "month": "%Y-%m", "short": "%Y-%m", "column": "YYYY-MM", "axis": "%Y-%m",
+        "tooltip": "%Y-%m",
+    },
+}  # fmt: skip
+DATE_ORDER = {"day_month_year": "4 Mar 2025", "month_day_year": "Mar 4, 2025", "year_month_day": "2025-03-04"}
 
 
 def date(value: dt.date | dt.datetime | None) -> str:
-    return "–" if value is None else f"{value.day} {value:%b %Y}"
+    """A day in the house's order; the month is spelled, or the year comes first, so that no two days are confused."""
+    if value is None:
+        return "–"
+    order = shown.now().date_order
+    if order == "year_month_day":
+        return f"{value:%Y-%m-%d}"
+    return f"{value:%b} {value.day}, {value.year}" if order == "month_day_year" else f"{value.day} {value:%b %Y}"
 
 
 def moment(value: dt.datetime | None) -> str:
-    return "–" if value is None else f"{value.day} {value:%b %Y, %H:%M}"
+    return "–" if value is None else f"{date(value)}, {value:%H:%M}"
+
+
+def month(value: dt.date, *, short: bool = False) -> str:
+    """A month in words: "March 2025", short "Mar 2025"."""
+    return f"{value:{_dates()['short' if short else 'month']}}"
+
+
+def day_of_year(month_day: str) -> str:
+    """A day of each year, from "06-01": "1 Jun", "Jun 1"."""
+    order = shown.now().date_order
+    day = dt.date.fromisoformat(f"2024-{month_day}")
+    if order == "year_month_day":
+        return month_day
+    return f"{day:%b} {day.day}" if order == "month_day_year" else f"{day.day} {day:%b}"
+
+
+def _dates() -> dict[str, str]:
+    return _DATES[shown.now().date_order]
+
+
+def day_column() -> str:
+    """The format of a table's column of days."""
+    return _dates()["day_column"]
+
+
+def moment_column() -> str:
+    return f"{_dates()['day_column']}, HH:mm"
+
+
+def month_column() -> str:
+    return _dates()["column"]
+
+
+def month_axis() -> str:
+    """The format of months on a chart's axis."""
+    return _dates()["axis"]
+
+
+def month_tooltip() -> str:
+    return _dates()["tooltip"]
 
 
 def p_value(value: float | None) -> str:
@@ -457,6 +612,11 @@ def joined(parts: Iterable[str]) -> str:
     if len(items) < 2:
         return "".join(items)
     return f"{', '.join(items[:-1])} and {items[-1]}"
+
+
+def in_markdown(text: str) -> str:
+    """A sentence of ours as Markdown: the sign of a currency is no beginning of a formula."""
+    return re.sub(r"(?<!\\)\$", r"\\$", text)
 
 
 def escaped(text: str | None) -> str:

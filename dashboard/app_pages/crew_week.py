@@ -260,7 +260,7 @@ def _proof_tables() -> None:
     waiting = drawn.filter(~pl.col("is_measured_again")) if not drawn.is_empty() else drawn
     if not waiting.is_empty():
         months = sorted(set(waiting["month"].to_list()))
-        named = words.joined(f"{month:%B %Y}" for month in months)
+        named = words.joined(words.month(month) for month in months)
         with st.expander(
             f"Drawn by lot to be measured again: {words.counted(waiting.height, 'job')} of {named}",
             icon=":material/casino:",
@@ -271,7 +271,7 @@ def _proof_tables() -> None:
                 waiting["job_id"].to_list(),
                 {
                     "Job": waiting["job_id"],
-                    "Finished in": [f"{month:%B %Y}" for month in waiting["month"]],
+                    "Finished in": [words.month(month) for month in waiting["month"]],
                     "Technician": waiting["name"],
                     "Jobs drawn from": waiting["jobs"],
                     "Chance": [words.share(chance) for chance in waiting["chance"]],
@@ -298,7 +298,7 @@ def _open_table(place: str, ids: list[str], columns: dict[str, Any], alt: str) -
             "Open": st.column_config.ButtonColumn(
                 "Folder", width=70, type="tertiary", key=place, on_click=_folder_chosen, args=(ids, place)
             ),
-            "Measured again on": st.column_config.DateColumn(format="D MMM YYYY"),
+            "Measured again on": st.column_config.DateColumn(format=words.day_column()),
         },
         alt=alt,
     )
@@ -551,7 +551,7 @@ def _people(people: pl.DataFrame, step: str, crew: str | None) -> None:
             selection_mode="single-cell",
             column_config={
                 "Technician": st.column_config.TextColumn(pinned=True),
-                "Since about": st.column_config.DateColumn(format="D MMM YYYY"),
+                "Since about": st.column_config.DateColumn(format=words.day_column()),
             },
             alt="Each person's counts and share good with its range",
         )

@@ -202,7 +202,7 @@ def _steps(grades: pl.DataFrame) -> None:
             against = limit_words.bounds(row)
             limit = f", limit {against}" if against != "–" and row.get("limit_id") else ""
             st.markdown(f"**{words.step(row['step'])}** &nbsp; {components.state_badge(row['state'])}{figure}{limit}")
-            st.markdown(words.escaped(row["why"]))
+            st.markdown(words.escaped(words.sentence(row["why"])))
             by = f"Done by {row['name']}" if row.get("credited_by") == "step" else f"Counted to the lead, {row['name']}"
             ticked = {"done": "Ticked as done", "not_done": "Ticked as not done"}.get(str(row.get("ticked")), "No tick")
             st.markdown(f":small[{words.escaped('. '.join(p for p in (by, ticked, limit_words.source(row)) if p))}]")
@@ -231,7 +231,7 @@ def _gauge_logs(job_id: str, grades: pl.DataFrame) -> None:
         for grade in grades.filter(pl.col("step") == row["step"]).iter_rows(named=True):
             value = grade.get("at_most") if grade.get("at_most") is not None else grade.get("limit_value")
             if value is not None and grade.get("unit") in ("micron", None):
-                limits.append((f"limit {words.figure(value)} micron", float(value)))
+                limits.append((f"limit {words.measured(value, 'micron')}", float(value)))
     st.altair_chart(
         charts.gauge_log(samples, row["quantity"], limits, looks.current()),
         alt=f"Gauge log of {words.step(row['step']).lower()}: {words.quantity(row['quantity']).lower()} over the minutes",
@@ -242,7 +242,7 @@ def _gauge_logs(job_id: str, grades: pl.DataFrame) -> None:
             (pl.col("step").cast(pl.String) == row["step"]) & (pl.col("attempt") == row["attempt"])
         ).iter_rows(named=True):
             components.note(
-                f"The curve says **{words.VERDICT.get(verdict['verdict'], verdict['verdict'])}**: {words.escaped(verdict['why'])}"
+                f"The curve says **{words.VERDICT.get(verdict['verdict'], verdict['verdict'])}**: {words.escaped(words.sentence(verdict['why']))}"
             )
     shaded = (
         " Shaded: the first 45 seconds, when shutting the valve makes the gauge jump; they are left out."
@@ -287,7 +287,7 @@ def _readings(job_id: str) -> None:
             height=min(38 + 35 * table.height, 560),
             column_config={
                 "Quantity": st.column_config.TextColumn(pinned=True),
-                "Taken at": st.column_config.DatetimeColumn(format="D MMM YYYY, HH:mm"),
+                "Taken at": st.column_config.DatetimeColumn(format=words.moment_column()),
             },
             alt="Each reading of the job as taken in and as written, with its file and line",
         )
@@ -324,7 +324,7 @@ def _afterwards(job: dict[str, Any]) -> None:
             hide_index=True,
             placeholder="–",
             height=min(38 + 35 * table.height, 320),
-            column_config={"Day": st.column_config.DateColumn(format="D MMM YYYY")},
+            column_config={"Day": st.column_config.DateColumn(format=words.day_column())},
             alt="Later calls to the system",
         )
     others = data.jobs_of_system(job["system_id"])

@@ -139,9 +139,7 @@ def answer_sentence(counts: pl.DataFrame, missing: dict[str, int], within: str, 
     where = f" in {words.escaped(area)}" if area else ""
     tail = f"; {words.counted(gone, 'thing')} did not arrive" if gone else "; nothing is missing"
     if not returns:
-        return (
-            f"Nothing has to be gone back to{where}: none of the {words.counted(jobs, 'job')}{within} calls for it{tail}."
-        )
+        return f"Nothing has to be gone back to{where}: none of the {words.counted(jobs, 'job')}{within} calls for it{tail}."
     inside = []
     if late:
         inside.append(f"{words.count(late)} past {'its' if late == 1 else 'their'} day")

@@ -391,7 +391,7 @@ def _from_when() -> None:
             height=min(38 + 35 * needed.height, 420),
             column_config={
                 "What is open": st.column_config.TextColumn(width="large", pinned=True),
-                "From about": st.column_config.DateColumn(format="MMM YYYY"),
+                "From about": st.column_config.DateColumn(format=words.month_column()),
             },
             alt="Each open question with what is there, what is needed and from when on it can be answered",
         )  # fmt: skip
@@ -439,7 +439,7 @@ def _loads(totals: pl.DataFrame) -> None:
         height=min(38 + 35 * table.height, 320),
         column_config={
             "Load": st.column_config.TextColumn(pinned=True),
-            "Started": st.column_config.DatetimeColumn(format="D MMM YYYY, HH:mm"),
+            "Started": st.column_config.DatetimeColumn(format=words.moment_column()),
             **{
                 name: st.column_config.NumberColumn(format="localized")
                 for name, kind in table.schema.items()

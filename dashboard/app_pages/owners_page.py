@@ -99,7 +99,15 @@ def _the_number(cost: dict[str, Any], year: dict[str, Any], currency: str) -> No
 
 
 def _figure(name: str, value: str, beside: str) -> None:
-    st.metric(name, value, delta=beside, delta_color="off", delta_arrow="off", border=True, width=232)
+    st.metric(
+        name,
+        words.in_markdown(value),
+        delta=words.in_markdown(beside),
+        delta_color="off",
+        delta_arrow="off",
+        border=True,
+        width=232,
+    )
 
 
 def _points(value: float | None) -> str:
@@ -125,7 +133,7 @@ def _months(year: dict[str, Any]) -> None:
     )
     marked = shown.filter(pl.col("change").fill_null("") != "")
     changes = [
-        f"**{row['month']:%B %Y}**: {'▲ better' if row['change'] == 'better' else '▼ worse'} by more than chance"
+        f"**{words.month(row['month'])}**: {'▲ better' if row['change'] == 'better' else '▼ worse'} by more than chance"
         for row in marked.iter_rows(named=True)
     ]
     outside = _outside(shown)
@@ -169,7 +177,7 @@ def _months(year: dict[str, Any]) -> None:
             hide_index=True,
             placeholder="–",
             height=min(38 + 35 * shown.height, 400),
-            column_config={"Month": st.column_config.DateColumn(format="MMM YYYY")},
+            column_config={"Month": st.column_config.DateColumn(format=words.month_column())},
             alt="Each month's share of jobs good in every known step",
         )
     st.page_link(

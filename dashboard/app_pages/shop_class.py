@@ -142,7 +142,7 @@ def _course_table(rows: pl.DataFrame) -> None:
         height=min(38 + 35 * table.height, 420),
         column_config={
             "Course": st.column_config.TextColumn(pinned=True),
-            "Held": st.column_config.DateColumn(format="D MMM YYYY"),
+            "Held": st.column_config.DateColumn(format=words.day_column()),
         },
         alt="Each course with its effect, its range, how many were trained and compared, and the step not taught",
     )
@@ -224,7 +224,7 @@ def _needs(people: pl.DataFrame, currency: str) -> tuple[str | None, str | None]
         height=min(38 + 35 * rows.height, 420),
         column_config={
             "Technician": st.column_config.TextColumn(pinned=True),
-            "Last course": st.column_config.DateColumn(format="MMM YYYY"),
+            "Last course": st.column_config.DateColumn(format=words.month_column()),
         },
         alt="Who could use a class in which step, with the parts of the gap and what closing it would save",
     )

@@ -291,7 +291,7 @@ def _list(risks: pl.DataFrame, horizon: int, currency: str) -> None:
             ),
             "Had every step been good": st.column_config.TextColumn(help="The same chance, with its range"),
             "Take and look at": st.column_config.TextColumn(width=360),
-            "Installed": st.column_config.DateColumn(format="D MMM YYYY"),
+            "Installed": st.column_config.DateColumn(format=words.day_column()),
             "Worth": st.column_config.TextColumn(help="What the visit can save, less its cost"),
         },
         alt="The systems to visit first, with their chance, the reasons and what to look at",
@@ -335,7 +335,7 @@ def _how_good(horizon: int) -> None:
                 placeholder="–",
                 height="content",
                 column_config={
-                    "Asked on": st.column_config.DateColumn(format="D MMM YYYY"),
+                    "Asked on": st.column_config.DateColumn(format=words.day_column()),
                     "Systems": st.column_config.NumberColumn(format="localized"),
                 },
                 alt="How the list did on earlier dates",
@@ -368,7 +368,7 @@ def _years_table(groups: pl.DataFrame) -> None:
         hide_index=True,
         placeholder="–",
         height="content",
-        column_config={"Asked on": st.column_config.DateColumn(format="D MMM YYYY")},
+        column_config={"Asked on": st.column_config.DateColumn(format=words.day_column())},
         alt="What was said of the highest systems on earlier days and the share that failed",
     )
 

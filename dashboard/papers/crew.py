@@ -180,7 +180,7 @@ def _change(row: dict[str, Any]) -> str | None:
     """A step that got better or worse, with what it was and is; nothing where it stayed as it was."""
     if row["step"] not in STEPS or row.get("change") not in ("better", "worse") or row.get("rate_since") is None:
         return None
-    since = f" since about {row['changed_on']:%B %Y}" if row.get("changed_on") else ""
+    since = f" since about {words.month(row['changed_on'])}" if row.get("changed_on") else ""
     return (
         f"{words.step(row['step'])} is {row['change']}{since}: {words.share(row['rate_before'])} of "
         f"{words.counted(row['known_before'], 'job')} before, {words.share(row['rate_since'])} of "
@@ -264,7 +264,7 @@ def _example(
     against = f"; limit {limit}" if limit != "–" else ""
     lines.append(
         f"{words.step(row['step'])} on job {row['job_id']}, {words.equipment_in_sentence(row['equipment'])}, finished "
-        f"{words.date(row['finished_on'])}: {words.measured(row['measured'], row['unit'], figures=3)}{against}. {row['why']}"
+        f"{words.date(row['finished_on'])}: {words.measured(row['measured'], row['unit'], figures=3)}{against}. {words.sentence(row['why'])}"
     )
     return {
         "title": "A good example of your own",

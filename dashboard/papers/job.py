@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from dashboard import limit_words, words
+from dashboard import limit_words, shown, words
 from dashboard.papers.ledger import Ledger, in_order_of_steps
 from pipelines.contract import KNOWN_STATES
 from pipelines.errors import InputError
@@ -158,7 +158,7 @@ def _step(row: dict[str, Any]) -> dict[str, str]:
         "state": words.state_with_sign(row["state"]),
         "measured": words.measured(row["measured"], row["unit"], figures=3),
         "limit": limit,
-        "why": row["why"] or "",
+        "why": words.sentence(row["why"]),
         "small": ". ".join(part for part in (by, ticked, limit_words.source(row), version) if part),
     }
 
@@ -176,18 +176,27 @@ def _logs(ledger: Ledger, job_id: str, grade_of: dict[str, dict[str, Any]]) -> l
         samples = ledger.ask(_LOG, job=job_id, step=row["step"], attempt=row["attempt"], at_most=SAMPLES_AT_MOST)
         if samples.height < 2:
             continue
-        said = f"The curve says {words.VERDICT.get(row['verdict'], row['verdict'])}: {row['why']}"
-        minutes, top = samples["minutes"].max(), samples["value"].max()
+        limit = _limit_micron(grade_of.get(row["step"]))
+        said = f"The curve says {words.VERDICT.get(row['verdict'], row['verdict'])}: {words.sentence(row['why'])}"
+        minutes, top = max(samples["minutes"]), max(samples["value"])
         out.append(
             {
                 "title": f"Gauge log: {words.step(row['step']).lower()}, attempt {row['attempt']}",
-                "points": [list(point) for point in samples.iter_rows()],
-                "limit": _limit_micron(grade_of.get(row["step"])),
+                "points": [[minute, _level(value)] for minute, value in samples.iter_rows()],
+                "limit": _level(limit) if limit is not None else None,
+                "limit_words": f"limit {words.measured(limit, 'micron')}",
+                "unit": words.unit(shown.shown_unit("micron")),
                 "said": said,
-                "alt": f"Vacuum in micron over {words.number(minutes)} minutes, at most {words.figure(top)} micron. {said}",
+                "alt": f"Vacuum over {words.number(minutes)} minutes, at most {words.measured(top, 'micron')}. {said}",
             }
         )
     return out
+
+
+def _level(micron: float) -> float:
+    """A level of the vacuum in the unit in which it is shown."""
+    change = shown.change_of("micron")
+    return change.apply(micron) if change else micron
 
 
 def _limit_micron(grade: dict[str, Any] | None) -> float | None:

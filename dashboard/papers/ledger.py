@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from dashboard import words
+from dashboard import people, words
 from pipelines.contract import STEPS
 from pipelines.entries import Entries
 from pipelines.errors import InputError
@@ -34,6 +34,7 @@ class Ledger:
         self.store = store
         self.pointer = pointer
         self._con = con
+        self.rules = Entries(store.entries_file).house_rules()
         self.tables = set(
             self.ask("select table_name as name from duckdb_tables() union select view_name from duckdb_views()")[
                 "name"
@@ -43,6 +44,8 @@ class Ledger:
     def ask(self, sql: str, **parameters: Any) -> pl.DataFrame:
         cursor = self._con.cursor()
         try:
+            if not self.rules.names_shown:
+                people.ids_for_names(cursor)
             found = cursor.sql(sql, params=parameters or None).pl()
             return found.with_columns(pl.selectors.decimal().cast(pl.Float64))
         finally:
@@ -58,7 +61,7 @@ class Ledger:
             raise InputError("The figures for this paper have not been worked out yet: run `slowfuse fit` first.")
 
     def house_rules(self) -> HouseRules:
-        return Entries(self.store.entries_file).house_rules()
+        return self.rules
 
     def as_of(self) -> dt.date | None:
         """The last day the figures speak for; before a fit the newest finished job's."""

@@ -65,12 +65,12 @@ def content(ledger: Ledger, month: dt.date | None = None) -> dict[str, Any]:
     )
     this = months.filter(pl.col("month") == first)
     if this.is_empty() or not this["known"][0]:
-        raise InputError(f"No job finished in {first:%B %Y} can be told yet. Name another month with --month.")
+        raise InputError(f"No job finished in {words.month(first)} can be told yet. Name another month with --month.")
     return {
         "head": TITLE,
         "stamp": ledger.stamp(),
         "foot": FOOT,
-        "month": f"{first:%B %Y}",
+        "month": f"{words.month(first)}",
         "answer": _answer(this.row(0, named=True)),
         "number": _number(ledger),
         "chart": _chart(months),
@@ -101,7 +101,7 @@ def _answer(row: dict[str, Any]) -> str:
     else:
         beside = f"neither better nor worse than chance moves a month ({words.share_range(least, most)})"
     return (
-        f"In {row['month']:%B %Y}, {words.count(row['good'])} of the {words.counted(row['known'], 'job')} that can be told "
+        f"In {words.month(row['month'])}, {words.count(row['good'])} of the {words.counted(row['known'], 'job')} that can be told "
         f"were good in every step, {share}: {beside}."
     )
 
@@ -135,7 +135,7 @@ def _chart(months: pl.DataFrame) -> dict[str, Any]:
     names = ("rate", "centre", "limit_low_95", "limit_high_95", "limit_low_998", "limit_high_998")
     points = [
         {
-            "label": f"{row['month']:%b %Y}",
+            "label": f"{words.month(row['month'], short=True)}",
             **{name: row.get(name) for name in names},
             "known": row["known"],
             "change": row.get("change") or "",

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from dashboard import shown
 from dashboard.papers import crew, job, owner, training, typesetting, visits
 from dashboard.papers.ledger import Ledger, opened
 from pipelines.store import Store
@@ -82,7 +83,7 @@ REPORTS = {
 
 
 def make(kind: str, store: Store, choice: Choice | None = None, progress: Progress | None = None) -> bytes:
-    """The report as a PDF.
+    """The report as a PDF, in the units, dates and names of House rules, under the house's own name.
 
     Raises
     ------
@@ -92,10 +93,11 @@ def make(kind: str, store: Store, choice: Choice | None = None, progress: Progre
     choice = choice or Choice()
     tell = progress or (lambda words, done, of: None)
     tell("Gathering", 0, 0)
-    with opened(store) as ledger:
+    with opened(store) as ledger, shown.using(shown.of_house(ledger.rules)):
+        house = ledger.rules.house_name
         content = report.content(ledger, choice, lambda done, of: tell("Writing sheets", done, of))
     tell("Setting the type", 0, 0)
-    return typesetting.to_pdf(kind, content, title=report.title, page_size=choice.page_size)
+    return typesetting.to_pdf(kind, {**content, "house": house}, title=report.title, page_size=choice.page_size)
 
 
 def write(kind: str, store: Store, to: Path, choice: Choice | None = None, progress: Progress | None = None) -> None:

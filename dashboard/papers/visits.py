@@ -12,7 +12,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from dashboard import words
+from dashboard import shown, words
 from dashboard.papers.ledger import Ledger, by_key
 from pipelines.errors import InputError
 
@@ -62,6 +62,12 @@ _STOPS = """
     where r.horizon_months = (select min(horizon_months) from install_risk) and {which}
     order by r.rank, r.system_id limit {at_most}
 """
+WRITE_DOWN = (
+    ("Outdoor", "degF"), ("Return dry bulb", "degF"), ("Return wet bulb", "degF"), ("Supply", "degF"),
+    ("Suction line", "degF"), ("Liquid line", "degF"), ("Return static", "inwc"), ("Supply static", "inwc"),
+    ("Blower setting", ""), ("Current", "A"), ("Plate's rating", "A"), ("Voltage", "V"), ("Suction", "psig"),
+    ("Liquid", "psig"), ("Gauges put on because", ""),
+)  # fmt: skip
 # what a reading of today is worth comparing with
 COMPARED = (
     "return_static", "supply_static", "airflow", "charge_weight", "suction_pressure", "suction_temperature",
@@ -115,7 +121,18 @@ def content(
         cards.append(_card(row, stop, measured.get(row["job_id"], []), with_address))
         if gathered:
             gathered(place, len(rows))
-    return {"head": TITLE, "stamp": f"as of {words.date(ledger.as_of())}", "foot": FIRST, "cards": cards}
+    return {
+        "head": TITLE,
+        "stamp": f"as of {words.date(ledger.as_of())}",
+        "foot": FIRST,
+        "cards": cards,
+        "write_down": _write_down(),
+    }
+
+
+def _write_down() -> list[str]:
+    """The fields of a card, each with the unit that is shown now."""
+    return [f"{what} {words.unit(shown.shown_unit(unit))}".strip() for what, unit in WRITE_DOWN]
 
 
 def _rows(

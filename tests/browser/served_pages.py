@@ -118,7 +118,7 @@ def after(page: Page, act: Callable[[], object]) -> None:
 
 
 def first_sentence(page: Page) -> str:
-    return page.locator('[data-testid="stMain"] h1').first.inner_text().replace("\u202f", " ")
+    return page.locator('[data-testid="stMain"] h1').first.inner_text().replace("\u00a0", " ")
 
 
 def choose(page: Page, label: str, option: str) -> None:
@@ -134,7 +134,7 @@ def choose(page: Page, label: str, option: str) -> None:
 def main_text(page: Page) -> str:
     """Everything a reader can read beside the way about; pictures and grids are no text."""
     words = page.get_by_test_id("stMainBlockContainer").inner_text()
-    return words.replace("\u202f", " ").replace("\u00a0", " ")
+    return words.replace("\u00a0", " ")
 
 
 def open_fold(page: Page, words: str) -> None:
@@ -154,7 +154,7 @@ def grid_texts(grid: Locator) -> tuple[list[str], list[list[str]]]:
                 row => [...row.querySelectorAll('td')].map(cell => cell.textContent)),
         ]"""
     )
-    return heads, [[cell.replace("\u202f", " ") for cell in row] for row in rows]
+    return heads, [[cell.replace("\u00a0", " ") for cell in row] for row in rows]
 
 
 HEAD_AND_ROW_PX = 35

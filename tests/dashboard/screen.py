@@ -43,8 +43,13 @@ def _link(app: AppTest, query: dict[str, str]) -> None:
         app.query_params[name] = value
 
 
+def as_read(text: str) -> str:
+    """What a reader sees of it: a space is a space, and a sign that Markdown was told to leave alone is the sign."""
+    return text.replace("\u00a0", " ").replace("\\$", "$")
+
+
 def first_line(app: AppTest) -> str:
-    return app.title[0].value
+    return as_read(app.title[0].value)
 
 
 def words_on(app: AppTest) -> str:
@@ -61,7 +66,7 @@ def words_on(app: AppTest) -> str:
         found.append(table.value.to_csv())
     for group in app.get("pills") + app.get("segmented_control"):
         found += [str(option) for option in getattr(group, "options", [])]
-    return "\n".join(found)
+    return as_read("\n".join(found))
 
 
 def whole(app: AppTest) -> None:

@@ -67,7 +67,7 @@ def test_every_step_and_quantity_of_the_contract_is_on_it_with_its_limit():
         (step, quantity) for step in STEPS for quantity in QUANTITY_UNIT[step]
     }
     by_name = {line.quantity: line for line in found}
-    assert by_name["vacuum"].limit.startswith("at most 500 micron")
+    assert by_name["vacuum"].limit.startswith("at most 500\u00a0micron")
     assert "nitrogen only" in by_name["test_gas"].limit
     assert "kPa" in blank_sheet.suiting_units(by_name["start_pressure"])
     assert "degC" in blank_sheet.suiting_units(by_name["outdoor_dry_bulb"])

@@ -49,7 +49,7 @@ def test_first_line_holds_the_cost_with_its_range_and_the_trend_with_its_counts(
     app = open_page(monkeypatch, fleet, "owners_page")
     whole(app)
     sentence = first_line(app).replace(words.NARROW, " ")
-    assert sentence.startswith("Steps that were not good cost us about 6,120 USD a year (3,100 to 9,900 USD); ")
+    assert sentence.startswith("Steps that were not good cost us about $6,120 a year ($3,100 to $9,900); ")
     assert "were good in every step in the last 12 months" in sentence
     assert "the year before" in sentence
 
@@ -161,7 +161,7 @@ def test_where_no_cost_can_be_told_no_money_is_named(tmp_path, monkeypatch):
     assert "so no money is named" in seen
     assert "9 years more" in seen
     assert "2 questions more" in seen
-    assert "USD" not in first_line(app)
+    assert "$" not in first_line(app)
     assert "Where it comes from" not in seen
 
 
@@ -203,7 +203,7 @@ def test_a_guess_is_called_a_guess(tmp_path, monkeypatch):
         )
     seen = words_on(open_page(monkeypatch, store, "owners_page")).replace(words.NARROW, " ")
     assert "rests on 12 compressor failures and 1 callback in 800 years of service of 300 systems" in seen
-    assert "A compressor failure is counted at 2,400 USD (**the house's guess**), a callback at 310 USD (from" in seen
+    assert "A compressor failure is counted at $2,400 (**the house's guess**), a callback at $310 (from" in seen
 
 
 def test_a_course_that_could_be_chance_is_said_so(tmp_path, monkeypatch):

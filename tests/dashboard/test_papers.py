@@ -277,7 +277,7 @@ def test_a_jobs_paper_has_every_state_figure_and_reading_with_its_file_and_line(
     ):
         assert f"{words.step(step)} {words.state_with_sign(state)}" in text
         if measured is not None:
-            assert words.measured(measured, unit, figures=3) in text
+            assert words.measured(measured, unit, figures=3).replace(words.NARROW, " ") in text
     for written, file, line in rows(
         fleet, f"select original_value, source_file, source_line from staged_reading where job_id = '{job}'"
     ):

@@ -101,7 +101,7 @@ def test_every_line_carries_its_share_and_count_and_too_few_carry_no_dot():
     })  # fmt: skip
     spec = people_charts.groups_with_interval(groups, "Crew", looks.LIGHT).to_dict()
     rows = max(spec["datasets"].values(), key=len)
-    assert [row["said"].replace("\u202f", " ") for row in rows] == ["80 % of 50", "too few: 4"]
+    assert [row["said"].replace("\u00a0", " ") for row in rows] == ["80 % of 50", "too few: 4"]
     assert rows[0]["shown"] == "a crew with a\nrather long name"
     assert [row["enough"] for row in rows] == [True, False]
     dots = [layer for layer in spec["layer"] if layer["mark"]["type"] == "point"]
