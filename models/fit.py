@@ -31,6 +31,7 @@ from models import (
     step_spread,
     training_effect,
     training_need,
+    visit_ledger,
     years_in_service,
 )
 from models.fit_sentences import Notes
@@ -145,13 +146,15 @@ def _fit(
         notes.add("back_test", text, aloud=False)
     fit_sentences.say_back_test(tried, notes)
     model = install_risk.model_of(con, cells, day)
-    risk, total = pl.DataFrame(), pl.DataFrame()
+    risk, total, worth = pl.DataFrame(), pl.DataFrame(), pl.DataFrame()
     if model is not None:
         risk, total = install_risk.install_risk_tables(
             con, model, rules, failure_cost.money, day, SEED, tried.extra_spread
         )
+        worth = visit_ledger.visit_value_table(con, model, rules, failure_cost.money)
     results.write(con, "install_risk", risk)
     results.write(con, "risk_total", total)
+    results.write(con, "visit_value", worth)
     listed = risk["system_id"].n_unique() if risk.height else 0
     fit_sentences.say_risk(None if model is None else model.events, listed, FEW_FAILURES, notes)
     fit_sentences.say_fates(con, notes)

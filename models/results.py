@@ -122,6 +122,10 @@ SCHEMA: dict[str, dict[str, str]] = {
         "ticked_only": "bigint", "unknown": "bigint", "rate_low": "double", "rate_high": "double",
         "last_taught_on": "date",
     },
+    "visit_value": {
+        "system_id": "varchar", "horizon_months": "integer", "probability_without": "double", "avoided": "double",
+        "value": "double",
+    },
     "model_card": {
         "outcome": "varchar", "horizon_months": "integer", "cutoff": "date", "systems": "bigint", "events": "bigint",
         "auc": "double", "auc_low": "double", "auc_high": "double", "calibration_slope": "double",
