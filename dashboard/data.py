@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 import streamlit as st
 
+from dashboard import people, shown
 from pipelines.contract import STATES, STEPS, UNPLANNED_CALL_KINDS
 from pipelines.entries import Entries
 from pipelines.house_rules import HouseRules
@@ -71,10 +72,17 @@ def connection() -> tuple[Pointer, duckdb.DuckDBPyConnection]:
     return _reader(str(store().folder.resolve())).connection()
 
 
+def _names_shown() -> bool:
+    """Outside a whole run of a page (a part drawn anew by itself) nobody has said it: ask the rules, never guess."""
+    return (shown.chosen() or house_rules()).names_shown
+
+
 def fetch(sql: str, parameters: dict[str, Any], con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
     """The one place where a page's query runs."""
     cursor = con.cursor()
     try:
+        if not _names_shown():
+            people.ids_for_names(cursor)
         return cursor.sql(sql, params=parameters or None).pl()
     finally:
         cursor.close()
@@ -82,14 +90,21 @@ def fetch(sql: str, parameters: dict[str, Any], con: duckdb.DuckDBPyConnection) 
 
 @st.cache_data(max_entries=400, ttl="2h", show_spinner=False)
 def _answer(
-    folder: str, generation: int, made_at: str, sql: str, parameters: dict[str, Any], _con: duckdb.DuckDBPyConnection
+    folder: str,
+    generation: int,
+    made_at: str,
+    names_shown: bool,
+    sql: str,
+    parameters: dict[str, Any],
+    _con: duckdb.DuckDBPyConnection,
 ) -> pl.DataFrame:
     return fetch(sql, parameters, _con)
 
 
 def ask(sql: str, **parameters: Any) -> pl.DataFrame:
     pointer, con = connection()
-    return _answer(str(store().folder.resolve()), pointer.generation, pointer.made_at, sql, parameters, con)
+    folder = str(store().folder.resolve())
+    return _answer(folder, pointer.generation, pointer.made_at, _names_shown(), sql, parameters, con)
 
 
 def tables() -> set[str]:
