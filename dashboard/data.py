@@ -8,14 +8,15 @@ concurrent calls. Nothing here reads the sites' addresses, contacts or telephone
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass
+import re
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
 import streamlit as st
 
-from dashboard import people, shown
+from dashboard import data_people, shown
 from pipelines.contract import STATES, STEPS, UNPLANNED_CALL_KINDS
 from pipelines.entries import Entries
 from pipelines.house_rules import HouseRules
@@ -82,7 +83,7 @@ def fetch(sql: str, parameters: dict[str, Any], con: duckdb.DuckDBPyConnection) 
     cursor = con.cursor()
     try:
         if not _names_shown():
-            people.ids_for_names(cursor)
+            data_people.ids_for_names(cursor)
         return cursor.sql(sql, params=parameters or None).pl()
     finally:
         cursor.close()
@@ -339,55 +340,78 @@ class JobFilter:
     search: str | None = None
 
     def parameters(self) -> dict[str, Any]:
-        return {
+        """The values that `where` names."""
+        asked = {
             "step": self.step,
-            "states": list(self.states) or [""],
-            "any_state": not self.states,
+            "states": list(self.states),
             "crew": "" if self.crew == NO_GROUP else self.crew,
             "technician": self.technician,
             "group": "" if self.group in (NO_GROUP, OWN_PEOPLE) else self.group,
             "search": _like(self.search),
-            "as_of": stamp().as_of,
+            "not_before": _jobs_after_the_figures(),
         }
+        where = self.where()
+        return {name: value for name, value in asked.items() if re.search(rf"\${name}\b", where)}
 
     def where(self) -> str:
-        conditions = [
-            "g.state <> 'not_applicable'" if not self.states else "true",
-            "($step is null or g.step = $step)",
-            "($any_state or list_contains($states, g.state))",
-            "($crew is null or coalesce(t.crew, '') = $crew)",
-            "($technician is null or g.technician_id = $technician)",
-            "($search is null or g.job_id ilike $search escape '!' or g.system_id ilike $search escape '!')",
-        ]
-        # the figures stop at their own day, and so must the list; a job without a date is in both
-        conditions.append("($as_of is null or coalesce(j.finished_on <= $as_of, true))")
-        expression = GROUP_OF_JOB.get(self.group_kind or "")
-        conditions.append(
-            f"($group is null or coalesce({expression}, '') = $group)" if expression else "($group is null or true)"
-        )
-        return " and ".join(conditions)
+        """The condition on `g` (listed_step), and on `j` (listed_job) and `t` (staged_technician) where `source` has them."""
+        # the figures stop at their own day, and so must the list; a job without a day comes last and is in both
+        conditions = ["g.place > $not_before", "g.state <> 'not_applicable'" if not self.states else ""]
+        conditions += ["list_contains($states, g.state)" if self.states else ""]
+        conditions += ["g.step = $step" if self.step is not None else ""]
+        conditions += ["g.technician_id = $technician" if self.technician is not None else ""]
+        if self.crew is not None:
+            conditions.append(_OF_NO_CREW if self.crew in (NO_GROUP, "") else _OF_CREW)
+        if self.search:
+            conditions.append("(j.job_id ilike $search escape '!' or j.system_id ilike $search escape '!')")
+        expression = self._group_expression()
+        if self.group is not None and expression:
+            conditions.append(f"coalesce({expression}, '') = $group")
+        return " and ".join(condition for condition in conditions if condition)
+
+    def source(self) -> str:
+        """The FROM clause that `where` needs: listed_step, and as little else as the choices ask for."""
+        expression = (self._group_expression() or "") if self.group is not None else ""
+        job = "join listed_job j on j.place = g.place" if self.search or re.search(r"\bj\.", expression) else ""
+        person = "left join staged_technician t on t.technician_id = g.technician_id"
+        return f"from listed_step g {job} {person if re.search(r'\bt\.', expression) else ''}"
+
+    def _group_expression(self) -> str | None:
+        return GROUP_OF_JOB.get(self.group_kind or "")
+
+    @property
+    def narrows(self) -> bool:
+        """Whether it leaves out any job at all that has a grade."""
+        return bool(self.step or self.states or self.crew or self.technician or self.group or self.search)
 
 
+_OF_CREW = "g.technician_id in (select technician_id from staged_technician where crew = $crew)"
+_OF_NO_CREW = (
+    "coalesce(g.technician_id not in (select technician_id from staged_technician where crew <> ''), true)"
+)
 # how a job step belongs to a group; the same rule as group_step's, so that the counts agree
 GROUP_OF_JOB = {
     "crew": "t.crew",
     "branch": "coalesce(nullif(j.branch, ''), t.branch)",
     "firm": "t.firm",
     "form": "j.form",
-    "equipment": "s.equipment::varchar",
+    "equipment": "j.equipment",
     "season": """case when month(j.finished_on) in (12, 1, 2) then 'winter'
         when month(j.finished_on) in (3, 4, 5) then 'spring' when month(j.finished_on) in (6, 7, 8) then 'summer'
         when month(j.finished_on) in (9, 10, 11) then 'autumn' end""",
     "instrument": """(select arg_max(r.instrument_id, coalesce(r.taken_at, timestamp '1970-01-01'))
-        from staged_reading r where r.job_id = g.job_id and r.step::varchar = g.step::varchar
+        from staged_reading r where r.job_id = j.job_id and r.step::varchar = g.step::varchar
         and r.instrument_id is not null)""",
 }
-_JOB_STEPS = """
-    from step_grade g
-    join staged_job j using (job_id)
-    left join staged_system s on s.system_id = j.system_id
-    left join staged_technician t on t.technician_id = g.technician_id
-"""
+
+
+def _jobs_after_the_figures() -> int:
+    """How many jobs are younger than the figures: they stand first in every list, and are left out of it."""
+    as_of = stamp().as_of
+    if as_of is None:
+        return 0
+    found = ask_table("listed_job", "select count(*) as n from listed_job where finished_on > $as_of", as_of=as_of)
+    return int(found["n"][0]) if found.height else 0
 
 
 def _like(text: str | None) -> str | None:
@@ -400,11 +424,11 @@ def _like(text: str | None) -> str | None:
 
 def job_states(which: JobFilter) -> dict[str, int]:
     """How many job steps the filter holds in each state, the state itself left open."""
-    open_filter = JobFilter(which.step, (), which.crew, which.technician, which.group_kind, which.group, which.search)
+    of_all = replace(which, states=STATES)
     found = ask_table(
-        "step_grade",
-        f"select g.state, count(*) as n {_JOB_STEPS} where {open_filter.where()} group by 1",
-        **open_filter.parameters(),
+        "listed_step",
+        f"select g.state, count(*) as n {of_all.source()} where {of_all.where()} group by 1",
+        **of_all.parameters(),
     )
     counts = dict(found.iter_rows()) if found.height else {}
     return {state: counts[state] for state in STATES if state in counts}
@@ -412,40 +436,32 @@ def job_states(which: JobFilter) -> dict[str, int]:
 
 def job_steps(which: JobFilter, page: int = 1) -> pl.DataFrame:
     """One page of the job steps behind a number, the newest first."""
-    return ask_table(
-        "step_grade",
-        f"select g.job_id, g.step, g.state, j.finished_on, coalesce(nullif(t.name, ''), g.technician_id) as name, "
-        f"t.crew, s.equipment, g.measured, g.limit_value, g.unit, g.why "
-        f"{_JOB_STEPS} where {which.where()} order by j.finished_on desc nulls last, g.job_id, g.step "
-        f"limit {PAGE_OF_JOBS} offset $skip",
+    found = ask_table(
+        "listed_step",
+        f"""
+        with listed as (
+            select g.place, g.step, g.state, g.technician_id {which.source()} where {which.where()}
+            order by g.place, g.step limit {PAGE_OF_JOBS} offset $skip
+        )
+        select j.job_id, listed.step, listed.state, j.finished_on,
+            coalesce(nullif(t.name, ''), listed.technician_id) as name, t.crew, j.equipment
+        from listed join listed_job j using (place)
+        left join staged_technician t on t.technician_id = listed.technician_id
+        order by listed.place, listed.step
+        """,
         skip=(page - 1) * PAGE_OF_JOBS,
         **which.parameters(),
     )
-
-
-def neighbours(which: JobFilter, job_id: str) -> dict[str, Any]:
-    """Where a job stands in the filter's list of jobs, newest first: its place, how many there are, who is beside it."""
-    found = ask_table(
-        "step_grade",
-        f"""
-        with listed as (
-            select g.job_id, max(j.finished_on) as finished_on {_JOB_STEPS} where {which.where()} group by g.job_id
-        ), placed as (
-            select job_id, row_number() over w as place, lag(job_id) over w as newer, lead(job_id) over w as older,
-                count(*) over () as jobs
-            from listed window w as (order by finished_on desc nulls last, job_id)
-        )
-        select * from placed where job_id = $job or place = 1 order by job_id = $job desc limit 1
-        """,
-        job=job_id,
-        **which.parameters(),
-    )
     if found.is_empty():
-        return {"place": None, "jobs": 0, "newer": None, "older": None}
-    row = found.row(0, named=True)
-    if row["job_id"] != job_id:
-        return {"place": None, "jobs": row["jobs"], "newer": None, "older": row["job_id"]}
-    return row
+        return found
+    # what was measured and why is put into words for these rows alone
+    said = ask(
+        "select job_id, step::varchar as step, measured, limit_value, unit, why from step_grade "
+        "where list_contains($jobs, job_id) and list_contains($rows, job_id || chr(9) || step::varchar)",
+        jobs=found["job_id"].unique(maintain_order=True).to_list(),
+        rows=(found["job_id"] + "\t" + found["step"]).to_list(),
+    )
+    return found.join(said, on=["job_id", "step"], how="left", maintain_order="left")
 
 
 def matching_jobs(which: JobFilter, at_most: int = 50) -> pl.DataFrame:
@@ -453,32 +469,24 @@ def matching_jobs(which: JobFilter, at_most: int = 50) -> pl.DataFrame:
 
     A search that nothing else narrows finds every job on record, also one with no step of ours (put in by others).
     """
-    if which.search and which == JobFilter(search=which.search):
-        return ask_table(
-            "staged_job",
-            f"""
-            select j.job_id, j.system_id, j.job_kind, s.equipment, j.finished_on,
-                j.installed_by::varchar = 'someone_else' as by_others,
-                count(*) filter (g.state = 'passed') as good,
-                count(*) filter (g.state in ('passed','failed','ticked_only','not_done')) as known
-            from staged_job j
-            left join step_grade g using (job_id)
-            left join staged_system s on s.system_id = j.system_id
+    if which == JobFilter(search=which.search):
+        listed = """
+            select j.place from listed_job j
             where j.job_id ilike $search escape '!' or j.system_id ilike $search escape '!'
-            group by all
-            order by j.finished_on desc nulls last, j.job_id limit {int(at_most)}
-            """,
-            search=_like(which.search),
-        )
+        """ if which.search else "select place from listed_job where known is not null and place > $not_before"
+        values = {"search": _like(which.search)} if which.search else {"not_before": _jobs_after_the_figures()}
+    else:
+        once = "" if which.step else "distinct "
+        listed, values = f"select {once}g.place {which.source()} where {which.where()}", which.parameters()
     return ask_table(
-        "step_grade",
-        f"select g.job_id, any_value(j.system_id) as system_id, any_value(j.job_kind) as job_kind, "
-        f"any_value(s.equipment) as equipment, max(j.finished_on) as finished_on, false as by_others, "
-        f"count(*) filter (g.state = 'passed') as good, "
-        f"count(*) filter (g.state in ('passed','failed','ticked_only','not_done')) as known "
-        f"{_JOB_STEPS} where {which.where()} group by g.job_id "
-        f"order by finished_on desc nulls last, g.job_id limit {int(at_most)}",
-        **which.parameters(),
+        "listed_job",
+        f"""
+        with listed as ({listed} order by place limit {int(at_most)})
+        select j.job_id, j.system_id, j.job_kind, j.equipment, j.finished_on, j.by_others,
+            coalesce(j.good, 0) as good, coalesce(j.known, 0) as known
+        from listed join listed_job j using (place) order by j.place
+        """,
+        **values,
     )
 
 
@@ -988,8 +996,8 @@ def rejected_count(load_id: str | None, scope: str | None, text: str | None) -> 
 def proof_by_step() -> pl.DataFrame:
     """For each step and state: how many job steps; what the records can answer at all."""
     return ask_table(
-        "step_grade",
-        "select step, state, count(*) as n from step_grade where state <> 'not_applicable' group by 1, 2",
+        "listed_step",
+        "select step, state, count(*) as n from listed_step where state <> 'not_applicable' group by 1, 2",
     )
 
 

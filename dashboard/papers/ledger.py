@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from dashboard import people, words
+from dashboard import data_people, words
 from pipelines.contract import STEPS
 from pipelines.entries import Entries
 from pipelines.errors import InputError
@@ -45,7 +45,7 @@ class Ledger:
         cursor = self._con.cursor()
         try:
             if not self.rules.names_shown:
-                people.ids_for_names(cursor)
+                data_people.ids_for_names(cursor)
             found = cursor.sql(sql, params=parameters or None).pl()
             return found.with_columns(pl.selectors.decimal().cast(pl.Float64))
         finally:
