@@ -367,14 +367,17 @@ class JobFilter:
         expression = self._group_expression()
         if self.group is not None and expression:
             conditions.append(f"coalesce({expression}, '') = $group")
+            if self.group_kind == "instrument" and self.group not in (NO_GROUP, ""):
+                conditions.append(_WITH_INSTRUMENT)
         return " and ".join(condition for condition in conditions if condition)
 
     def source(self) -> str:
         """The FROM clause that `where` needs: listed_step, and as little else as the choices ask for."""
         expression = (self._group_expression() or "") if self.group is not None else ""
         job = "join listed_job j on j.place = g.place" if self.search or re.search(r"\bj\.", expression) else ""
-        person = "left join staged_technician t on t.technician_id = g.technician_id"
-        return f"from listed_step g {job} {person if re.search(r'\bt\.', expression) else ''}"
+        is_by_person = re.search(r"\bt\.", expression)
+        person = "left join staged_technician t on t.technician_id = g.technician_id" if is_by_person else ""
+        return f"from listed_step g {job} {person}"
 
     def _group_expression(self) -> str | None:
         return GROUP_OF_JOB.get(self.group_kind or "")
@@ -386,9 +389,9 @@ class JobFilter:
 
 
 _OF_CREW = "g.technician_id in (select technician_id from staged_technician where crew = $crew)"
-_OF_NO_CREW = (
-    "coalesce(g.technician_id not in (select technician_id from staged_technician where crew <> ''), true)"
-)
+_OF_NO_CREW = "coalesce(g.technician_id not in (select technician_id from staged_technician where crew <> ''), true)"
+# few jobs bear an instrument's number: which reading of a job counts is looked for in those alone
+_WITH_INSTRUMENT = "j.job_id in (select job_id from staged_reading where instrument_id = $group)"
 # how a job step belongs to a group; the same rule as group_step's, so that the counts agree
 GROUP_OF_JOB = {
     "crew": "t.crew",
@@ -422,9 +425,15 @@ def _like(text: str | None) -> str | None:
     return f"%{text.strip()}%"
 
 
+_EVERY_JOB = "select place from listed_job where known is not null and place > $not_before"
+_EVERY_MATCH = (
+    "select place from listed_job j where job_id ilike $search escape '!' or system_id ilike $search escape '!'"
+)
+
+
 def job_states(which: JobFilter) -> dict[str, int]:
     """How many job steps the filter holds in each state, the state itself left open."""
-    of_all = replace(which, states=STATES)
+    of_all = replace(which, states=())
     found = ask_table(
         "listed_step",
         f"select g.state, count(*) as n {of_all.source()} where {of_all.where()} group by 1",
@@ -464,20 +473,47 @@ def job_steps(which: JobFilter, page: int = 1) -> pl.DataFrame:
     return found.join(said, on=["job_id", "step"], how="left", maintain_order="left")
 
 
+def neighbours(which: JobFilter, job_id: str) -> dict[str, Any]:
+    """Where a job stands in the filter's list of jobs, newest first: its place, how many there are, who is beside it."""
+    if which.narrows:
+        once, values = "" if which.step else "distinct", which.parameters()
+        listed = f"select {once} g.place {which.source()} where {which.where()}"
+    else:
+        listed, values = _EVERY_JOB, {"not_before": _jobs_after_the_figures()}
+    found = ask_table(
+        "listed_job",
+        f"""
+        with here as (select max(place) as place from listed_job where job_id = $job),
+        beside as (
+            select count(*) as jobs, count(*) filter (listed.place <= here.place) as place,
+                coalesce(bool_or(listed.place = here.place), false) as is_in,
+                max(listed.place) filter (listed.place < here.place) as newer,
+                min(listed.place) filter (listed.place > here.place) as older, min(listed.place) as first
+            from ({listed}) as listed, here
+        )
+        select if(is_in, place, null) as place, jobs,
+            (select job_id from listed_job where is_in and listed_job.place = beside.newer) as newer,
+            (select job_id from listed_job where listed_job.place = if(is_in, beside.older, beside.first)) as older
+        from beside
+        """,
+        job=job_id,
+        **values,
+    )
+    return found.row(0, named=True) if found.height else {"place": None, "jobs": 0, "newer": None, "older": None}
+
+
 def matching_jobs(which: JobFilter, at_most: int = 50) -> pl.DataFrame:
     """The jobs of a filter, newest first, for the search on Job folder.
 
     A search that nothing else narrows finds every job on record, also one with no step of ours (put in by others).
     """
-    if which == JobFilter(search=which.search):
-        listed = """
-            select j.place from listed_job j
-            where j.job_id ilike $search escape '!' or j.system_id ilike $search escape '!'
-        """ if which.search else "select place from listed_job where known is not null and place > $not_before"
-        values = {"search": _like(which.search)} if which.search else {"not_before": _jobs_after_the_figures()}
+    if which.search and which == JobFilter(search=which.search):
+        listed, values = _EVERY_MATCH, {"search": _like(which.search)}
+    elif which.narrows:
+        once, values = "" if which.step else "distinct", which.parameters()
+        listed = f"select {once} g.place {which.source()} where {which.where()}"
     else:
-        once = "" if which.step else "distinct "
-        listed, values = f"select {once}g.place {which.source()} where {which.where()}", which.parameters()
+        listed, values = _EVERY_JOB, {"not_before": _jobs_after_the_figures()}
     return ask_table(
         "listed_job",
         f"""

@@ -202,6 +202,9 @@ class JobList:
 
 def neighbours(jobs: JobList, job_id: str) -> dict[str, Any]:
     """Where a job stands in its list: place, jobs (how many there are), before, after; place is None outside the list."""
+    if jobs.kind == "steps":
+        beside = data.neighbours(jobs.filter, job_id)
+        return {"before": beside["newer"], "after": beside["older"], "place": beside["place"], "jobs": beside["jobs"]}
     found = _listed(jobs)
     if found is None:
         return {"place": None, "jobs": 0, "before": None, "after": None}
@@ -230,10 +233,8 @@ def neighbours(jobs: JobList, job_id: str) -> dict[str, Any]:
 
 
 def _listed(jobs: JobList) -> tuple[str, str, dict[str, Any]] | None:
-    """(table it needs, SQL that gives job_id and place, parameters) of a list; None where it is not known."""
+    """(table it needs, SQL that gives job_id and place, parameters) of a list but one of steps; None where not known."""
     chosen = jobs.choices
-    if jobs.kind == "steps":
-        return "step_grade", _STEPS.format(where=jobs.filter.where()), jobs.filter.parameters()
     if jobs.kind == "returns":
         return "return_due", *_returns(chosen)
     if jobs.kind == "visits":
@@ -247,11 +248,6 @@ def _listed(jobs: JobList) -> tuple[str, str, dict[str, Any]] | None:
     return (_CHECKED[jobs.kind][0], _CHECKED[jobs.kind][1], {}) if jobs.kind in _CHECKED else None
 
 
-_STEPS = """
-    select g.job_id, row_number() over (order by j.finished_on desc nulls last, g.job_id) as place
-    from step_grade g join staged_job j using (job_id) left join staged_system s on s.system_id = j.system_id
-    left join staged_technician t on t.technician_id = g.technician_id where {where}
-"""
 _LANDED = """
     select job_id, row_number() over (order by finished_on desc nulls last, job_id) as place
     from staged_job where load_id = $load

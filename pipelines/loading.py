@@ -119,7 +119,7 @@ def load(
 
 def regrade(con: duckdb.DuckDBPyConnection, store: Store, rules: Any) -> None:
     """Fresh grades, and what they call for, from what is staged now and from what people have entered."""
-    from pipelines import arrivals, grades
+    from pipelines import arrivals, grades, listings
     from pipelines.entries import Entries, join_into
 
     con.execute(
@@ -139,6 +139,7 @@ def regrade(con: duckdb.DuckDBPyConnection, store: Store, rules: Any) -> None:
     join_into(con, Entries(store.entries_file), rules)
     grades.grade(con, rules)
     arrivals.make_arrivals(con, rules)
+    listings.make_listings(con)
 
 
 class _Run:

@@ -5,10 +5,12 @@ from __future__ import annotations
 import duckdb
 
 from pipelines.arrivals import make_return_reason
+from pipelines.listings import make_listings
 
 
 def returns(con: duckdb.DuckDBPyConnection) -> None:
-    """Failed pressure tests, rises and airflows, the newest failed test turned into one made with air."""
+    """Failed pressure tests, rises and airflows, the newest failed test turned into one made with air; and the listings."""
+    make_listings(con)
     make_return_reason(con)
     con.execute(
         """
