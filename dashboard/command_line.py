@@ -221,6 +221,32 @@ def report(
 
 
 @app.command()
+def plan(
+    to: Annotated[Path, typer.Option("--to", metavar="FILE", help="File ending in .csv, .xlsx, .ics or .pdf (cards).")],
+    slots: Annotated[int, typer.Option("--slots", min=1, max=24, help="Visits a day.")],
+    days: Annotated[str | None, typer.Option("--days", metavar="FROM..UNTIL", help="Stretch of days.")] = None,
+    first: Annotated[str | None, typer.Option("--from", metavar="DATE", help="First day, in place of --days.")] = None,
+    last: Annotated[str | None, typer.Option("--until", metavar="DATE", help="Last day, in place of --days.")] = None,
+    visits: Annotated[int | None, typer.Option("--visits", min=1, max=500, help="Visits in all, at most.")] = None,
+    area: Annotated[list[str] | None, typer.Option("--area", help="Only this area; may be said again.")] = None,
+    own: Annotated[list[str] | None, typer.Option("--own", metavar="SYSTEM", help="Taken whatever its rank.")] = None,
+    home: Annotated[str | None, typer.Option("--home", metavar="LAT,LON", help="Where the days begin.")] = None,
+    keep: Annotated[
+        bool, typer.Option("--keep", help="Keep the plan, so that it can be told what came of it.")
+    ] = False,
+    store: StoreOption = None,
+) -> None:
+    """Plan early visits: the best ones by rank, a known part by lot, as CSV, XLSX, calendar or cards."""
+    from dashboard import planned_visits
+
+    between = _stretch(days, first, last)
+    asked = planned_visits.asked(between, slots, visits, area or [], own or [], home)
+    with _step("Planning"):
+        said = planned_visits.write(Store.locate(store), asked, to, keep=keep)
+    _print("\n".join(said))
+
+
+@app.command()
 def sheet(
     to: Annotated[Path, typer.Option("--to", help="File ending in .xlsx or .pdf.")],
     store: StoreOption = None,
@@ -383,11 +409,13 @@ def _load(place: Store, paths: list[Path], mapping_file: Path | None, *, strict:
 
 def _fit(place: Store, as_of: date | None, cell_files: Sequence[Path] = ()) -> None:
     from models import fit as fitting
-    from pipelines import cells, entries, shared_cells
+    from pipelines import cells, entries, regrading, shared_cells
 
     with _step("Fitting"), place.write("fit") as con:
         own = _entries(place)
         rules = own.house_rules()
+        if regrading.is_needed(con, own, rules):
+            regrading.regrade(con, place, rules)
         entries.join_into(con, own, rules)
         cells.make_cells(con, rules, as_of)
         others = shared_cells.read(cell_files, con) if cell_files else []
@@ -433,6 +461,17 @@ def _day(text: str) -> date:
         return date.fromisoformat(text)
     except ValueError as error:
         raise typer.BadParameter(f"{text!r} is no date; write it as 2025-12-31") from error
+
+
+def _stretch(days: str | None, first: str | None, last: str | None) -> tuple[date, date]:
+    """The first and last day, said as FROM..UNTIL or apart."""
+    if days is not None:
+        if first or last:
+            raise typer.BadParameter("name the days as --days FROM..UNTIL or as --from and --until, not both")
+        first, _, last = days.partition("..")
+    if not first or not last:
+        raise typer.BadParameter("name the days: --days 2026-04-06..2026-04-17, or --from and --until")
+    return _day(first), _day(last)
 
 
 def _shown(paths: list[Path]) -> str:
