@@ -262,6 +262,8 @@ def install_risk_tables(
                 rank_by_probability=_order(kept.probability),
             )
             .hstack(words.of(months))
+            # in the order of the list, so that its head is read without the rest
+            .sort("rank")
         )
     return pl.concat(parts), risk_total_table(lists, HORIZONS, found, avoided, sums, extra_spread)
 
