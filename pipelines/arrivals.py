@@ -8,9 +8,10 @@ week on it is warm enough outdoors for a charge check, told from the house's own
 from __future__ import annotations
 
 import csv
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -53,20 +54,59 @@ class WarmSeason:
         return first, first + timedelta(days=7 * self.weeks - 1)
 
 
+@dataclass(frozen=True)
+class ReturnReason:
+    """Why somebody must go back to a job: a row of data/return_reasons.csv. due_days : None waits for the warm season."""
+
+    reason: str
+    place: int
+    is_safety: bool
+    due_days: int | None
+    settled_by_findings: str
+    sentence: str
+
+    @property
+    def is_movable(self) -> bool:
+        """Whether a house may set its own days."""
+        return not self.is_safety and self.due_days is not None
+
+
+@cache
+def return_reasons() -> tuple[ReturnReason, ...]:
+    """The reasons in their order: safety first."""
+    with open(RETURN_REASONS_FILE, encoding="utf-8", newline="") as handle:
+        return tuple(
+            ReturnReason(
+                row["reason"],
+                int(row["place"]),
+                row["is_safety"] == "true",
+                int(row["due_days"]) if row["due_days"] else None,
+                row["settled_by_findings"],
+                row["sentence"],
+            )
+            for row in csv.DictReader(handle)
+        )
+
+
+def movable_reasons() -> tuple[str, ...]:
+    """The reasons whose days a house may set."""
+    return tuple(reason.reason for reason in return_reasons() if reason.is_movable)
+
+
 def make_arrivals(con: duckdb.DuckDBPyConnection, rules: Any, today: date | None = None) -> None:
     """Make `return_due`, `not_arrived` and `return_reason` from the staged and graded tables and the loads.
 
     Parameters
     ----------
     con : a writable generation, graded; a missing `return_seen_to` (what people said was done) counts as empty.
-    rules : house rules; reads charge_check_from ("MM-DD" or None) and working_days (of WEEKDAYS).
+    rules : house rules; reads charge_check_from ("MM-DD" or None), working_days (of WEEKDAYS) and return_due_days.
     today : the day that files are held against; None takes the machine's.
     """
     today = today or date.today()
     as_of = newest_day(con, today) or today
     season = warm_season(con, rules.charge_check_from)
     con.execute("create table if not exists return_seen_to (job_id varchar, step varchar, seen_on date, words varchar)")
-    make_return_reason(con)
+    make_return_reason(con, rules.return_due_days)
     _make_warm_season(con, season)
     values = {
         "season_chosen_by": season.chosen_by,
@@ -143,20 +183,25 @@ def _outdoor_weeks(con: duckdb.DuckDBPyConnection) -> list[tuple[int, int, int]]
     ).fetchall()
 
 
-def make_return_reason(con: duckdb.DuckDBPyConnection) -> None:
-    """The table `return_reason`, as data/return_reasons.csv has it."""
+def make_return_reason(con: duckdb.DuckDBPyConnection, own_days: Mapping[str, int] | None = None) -> None:
+    """The table `return_reason`, as data/return_reasons.csv has it, with the house's own days where it says some.
+
+    own_days : by reason, days within which somebody must go back. A matter of safety is due at once whatever it says, and
+        what waits for the warm season has no days.
+    """
     con.execute(
         "create or replace table return_reason (reason varchar, place integer, is_safety boolean, due_days integer, "
         "settled_by_findings varchar, sentence varchar)"
     )
-    with open(RETURN_REASONS_FILE, encoding="utf-8", newline="") as handle:
-        rows = [
-            (
-                row["reason"], int(row["place"]), row["is_safety"] == "true", int(row["due_days"] or 0),
-                row["settled_by_findings"], row["sentence"],
-            )
-            for row in csv.DictReader(handle)
-        ]  # fmt: skip
+    own = {name: days for name, days in (own_days or {}).items() if name in movable_reasons()}
+    rows = [
+        (
+            reason.reason, reason.place, reason.is_safety,
+            own.get(reason.reason, reason.due_days or 0),
+            reason.settled_by_findings, reason.sentence,
+        )
+        for reason in return_reasons()
+    ]  # fmt: skip
     con.executemany("insert into return_reason values (?, ?, ?, ?, ?, ?)", rows)
 
 

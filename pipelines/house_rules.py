@@ -106,6 +106,19 @@ class HouseRules(BaseModel):
             raise ValueError(f"{', '.join(unknown)} is no step; the steps are {', '.join(STEPS)}")
         return value
 
+    @field_validator("return_due_days")
+    @classmethod
+    def _reasons_only(cls, value: dict[str, int]) -> dict[str, int]:
+        from pipelines.arrivals import movable_reasons  # late: a load asks for the rules before it grades
+
+        unknown = sorted(set(value) - set(movable_reasons()))
+        if unknown:
+            raise ValueError(
+                f"{', '.join(unknown)} has no days of the house's own: a matter of safety is due at once, and what waits for "
+                f"the warm season has its week. Days can be set for {', '.join(movable_reasons())}"
+            )
+        return value
+
     @field_validator("negative_control")
     @classmethod
     def _a_finding_no_step_causes(cls, value: str) -> str:

@@ -7,8 +7,10 @@ from typing import Any
 
 import duckdb
 import pytest
+from typer.testing import CliRunner
 
-from pipelines import arrivals
+from dashboard.command_line import app
+from pipelines import arrivals, regrading
 from pipelines.arrivals import first_warm_week, make_arrivals, warm_season
 from pipelines.entries import Entries
 from pipelines.errors import InputError
@@ -388,6 +390,53 @@ def test_each_reason_has_a_sentence_and_an_order():
     assert [place for _, place, _ in rows] == list(range(1, len(rows) + 1))
     assert all(sentence.endswith(".") for *_, sentence in rows)
     assert arrivals.GUESSED_WEEKS < 52
+
+
+def test_the_houses_own_days_hold_and_those_of_safety_stay():
+    con = empty_tables()
+    job(con, "J1", "pressure_test", LEAKED, "2025-06-02")
+    job(con, "J2", "vacuum_rise", RISE_BAD, "2025-06-02")
+    job(con, "J3", "pressure_test", WITH_AIR, "2025-06-02")
+    made(con, checked({"return_due_days": {"pressure_test_failed": 3, "airflow_failed": 10}}))
+    assert due(con, "job_id, due_on") == [
+        ("J1", dt.date(2025, 6, 5)),  # 3 days and not the shipped 7
+        ("J2", dt.date(2025, 6, 9)),  # not said: as shipped
+        ("J3", dt.date(2025, 6, 2)),  # at once
+    ]
+
+
+@pytest.mark.parametrize("reason", ["gas_not_nitrogen", "too_cold_to_judge", "no_such_reason"])
+def test_no_days_can_be_set_for_safety_for_the_season_or_for_what_is_no_reason(reason):
+    with pytest.raises(InputError, match=f"{reason} has no days of the house's own"):
+        checked({"return_due_days": {reason: 5}})
+
+
+def test_a_fit_takes_days_and_profile_changed_since_the_load(tmp_path):
+    fleet = Fleet(tmp_path).with_jobs()
+    fleet.write(
+        "readings.csv",
+        "job_id,step,quantity,value,unit\nJ1,vacuum_rise,rise_start,300,micron\nJ1,vacuum_rise,rise_end,1400,micron\n"
+        "J1,vacuum_rise,rise_time,10,min\nJ1,evacuation,vacuum,400,micron\n",
+    )
+    fleet.load()
+    asked = "select due_on - finished_on from return_due"
+    state = "select state from step_grade where job_id = 'J1' and step = 'evacuation'"
+    assert (fleet.ask(asked), fleet.ask(state)) == ([(7,)], [("passed",)])
+    own = Entries(fleet.store.entries_file)
+    con = fleet.store.read()
+    assert not regrading.is_needed(con, own, own.house_rules())
+    own.change_setting("return_due_days", {"rise_failed": 2})
+    assert regrading.is_needed(con, own, own.house_rules())
+    con.close()
+    # the strict profile asks for 300 micron (UFGS 15182, limits.csv)
+    own.change_setting("profile", "strict")
+    done = CliRunner().invoke(app, ["fit", "--store", str(fleet.store.folder)])
+    assert done.exit_code == 0, done.output
+    assert (fleet.ask(asked), fleet.ask(state)) == ([(2,)], [("failed",)])
+    own.change_setting("temperature_unit", "degC")
+    con = fleet.store.read()
+    assert not regrading.is_needed(con, own, own.house_rules())
+    con.close()
 
 
 def test_what_somebody_says_was_done_settles_it_with_the_next_load_until_it_is_taken_back(tmp_path):
