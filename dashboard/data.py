@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
 ROWS_AT_MOST = 500
 MARKS_AT_MOST = 2000
+CURVE_AT_MOST = 5 * ROWS_AT_MOST
 PAGE_OF_JOBS = 100
 
 # Wilson's interval for a share, for the few shares that a page adds up from counts
@@ -795,12 +796,12 @@ def risk_list(
     """The systems to visit first: by the benefit of a visit at 12 months, with chances at the horizon asked for."""
     return ask_table(
         "install_risk",
-        f"{RISK} select p.system_id, p.job_id, p.area, p.as_of, p.last_seen_on, p.warranty_until, p.probability, p.low, "
+        f"{RISK}, first as (select * from priced order by rank, system_id limit {min(int(at_most), ROWS_AT_MOST)}) "
+        f"select p.system_id, p.job_id, p.area, p.as_of, p.last_seen_on, p.warranty_until, p.probability, p.low, "
         f"p.high, p.probability_if_good, p.if_good_low, p.if_good_high, p.expected_loss, p.visit_benefit, p.rank, p.reasons, "
         f"p.reason_shares, p.check_on_visit, p.avoided, s.equipment, s.refrigerant, s.nominal_tons, j.finished_on, j.job_kind "
-        f"from priced p left join staged_system s on s.system_id = p.system_id "
-        f"left join staged_job j on j.job_id = p.job_id "
-        f"order by p.rank, p.system_id limit {min(int(at_most), ROWS_AT_MOST)}",
+        f"from first p left join staged_system s on s.system_id = p.system_id "
+        f"left join staged_job j on j.job_id = p.job_id order by p.rank, p.system_id",
         **_risk_parameters(horizon, area, warranty_months, visit_cost),
     )
 
@@ -846,19 +847,21 @@ def risk_totals(
     found = ask_table(
         "install_risk",
         f"""
-        {RISK}, placed as (select *, row_number() over (order by rank, system_id) as place from priced)
-        select count(*) as systems, sum(probability) as expected,
-            count(*) filter (place <= $visits) as visits,
-            sum(probability) filter (place <= $visits) as expected_in,
-            sum(avoided) filter (place <= $visits) as avoided_in,
-            sum(expected_loss) filter (place <= $visits) as loss_in,
-            sum(visit_benefit) filter (place <= $visits) as benefit_in,
-            count(*) filter (visit_benefit > 0) as worth_it,
-            count(*) filter (0.5 * (visit_benefit + $visit_cost) - $visit_cost > 0) as worth_it_at_half,
-            count(*) filter (2 * (visit_benefit + $visit_cost) - $visit_cost > 0) as worth_it_at_double,
-            count(*) filter (warranty_until between as_of and as_of + interval 6 month) as warranty_soon,
-            max(as_of) as as_of
-        from placed
+        {RISK}, first as (
+            select probability, avoided, expected_loss, visit_benefit from priced order by rank, system_id limit $visits
+        ), whole as (
+            select count(*) as systems, sum(probability) as expected, count(*) filter (visit_benefit > 0) as worth_it,
+                count(*) filter (0.5 * (visit_benefit + $visit_cost) - $visit_cost > 0) as worth_it_at_half,
+                count(*) filter (2 * (visit_benefit + $visit_cost) - $visit_cost > 0) as worth_it_at_double,
+                count(*) filter (warranty_until between as_of and as_of + interval 6 month) as warranty_soon,
+                max(as_of) as as_of
+            from priced
+        )
+        select whole.*, head.* from whole, (
+            select count(*) as visits, sum(probability) as expected_in, sum(avoided) as avoided_in,
+                sum(expected_loss) as loss_in, sum(visit_benefit) as benefit_in
+            from first
+        ) as head
         """,
         visits=visits,
         **_risk_parameters(horizon, area, warranty_months, visit_cost),
@@ -884,17 +887,21 @@ def risk_totals(
 
 
 def risk_curve(horizon: int, area: str | None, warranty_months: int | None, visit_cost: float) -> pl.DataFrame:
-    """Failures avoided as visits are added in the list's order, with the sum's range, and in no order: 300 points."""
+    """Failures avoided as visits are added in the list's order, with the sum's range, and in no order: 300 points.
+
+    As far as a picture of ROWS_AT_MOST visits needs it (CURVE_AT_MOST), not to the end of a long list.
+    """
     curve = ask_table(
         "install_risk",
         f"""
-        {RISK}, placed as (
-            select row_number() over w as visits, sum(avoided) over w as avoided, avg(avoided) over () as mean_avoided,
-                count(*) over () as systems
-            from priced window w as (order by rank, system_id)
-        )
-        select visits, avoided, visits * mean_avoided as at_random, systems from placed
-        where visits <= 40 or visits % greatest(1, systems // 250) = 0 or visits = systems order by visits
+        {RISK}, first as (
+            select rank, system_id, avoided from priced order by rank, system_id limit {CURVE_AT_MOST}
+        ), placed as (
+            select row_number() over w as visits, sum(avoided) over w as avoided, count(*) over () as shown
+            from first window w as (order by rank, system_id)
+        ), whole as (select count(*) as systems, avg(avoided) as mean_avoided from priced)
+        select visits, avoided, visits * mean_avoided as at_random, systems from placed, whole
+        where visits <= 40 or visits % greatest(1, shown // 250) = 0 or visits = shown order by visits
         """,
         **_risk_parameters(horizon, area, warranty_months, visit_cost),
     )
