@@ -12,7 +12,7 @@ if str(HERE.parent) not in sys.path:
     # Streamlit puts this folder on the path, where the packages beside it are not found
     sys.path.insert(0, str(HERE.parent))
 
-from dashboard import components, data, words  # noqa: E402
+from dashboard import band, components, data, units_switch, ways, words  # noqa: E402
 from pipelines.errors import InputError, StoreMissingError  # noqa: E402
 
 INVENTED_FLEET_MARK = "invented-fleet.txt"
@@ -111,6 +111,7 @@ WORKS_WITHOUT_RECORDS = ("Loading dock", "House rules")
 HOME = st.Page(front_door, title="slowfuse", default=True, visibility="hidden")
 
 page = st.navigation({"": [HOME], "At a glance": GLANCE, "People": PEOPLE, "Failures": FAILURES, "Records": RECORDS})
+ways.remember_pages(page.url_path, {one.url_path: one.title for one in (*GLANCE, *PEOPLE, *FAILURES, *RECORDS)})
 st.set_page_config(page_title=f"{page.title} · slowfuse", page_icon=str(HERE / "mark.svg"), layout="wide")
 if page is HOME:
     page.run()
@@ -119,7 +120,7 @@ if page.url_path != "job-folder":
 
 
 def age_of_the_figures(stamp: data.Stamp | None) -> None:
-    """One line on every page: how old the data is, which load came last, which generation is shown."""
+    """One line on every page: how old the data is, which load came last, which generation is shown; and the search."""
     parts = [f"**{page.title}**"]
     if stamp is None:
         parts.append("no records yet")
@@ -130,10 +131,14 @@ def age_of_the_figures(stamp: data.Stamp | None) -> None:
         parts.append(f"generation {stamp.generation}")
         if (data.folder() / INVENTED_FLEET_MARK).exists():
             parts.append("**invented fleet**")
-    st.markdown(":small[" + " · ".join(parts) + "]")
+    with st.container(horizontal=True, vertical_alignment="center", gap="small", key="top"):
+        st.markdown(":small[" + " · ".join(parts) + "]")
+        if stamp is not None:
+            ways.search_button()
     running = data.store().running()
     if running is not None and running.is_alive:
         what_is_running()
+    band.show()
 
 
 @st.fragment(run_every=2)
@@ -151,6 +156,7 @@ def what_is_running() -> None:
 
 def show() -> None:
     try:
+        units_switch.show(data.house_rules())  # first of all: figures are written by it
         stamp = data.stamp()
     except StoreMissingError:
         stamp = None
@@ -177,6 +183,9 @@ def show() -> None:
         raise
     st.space("medium")
     st.markdown(f":small[{words.CAUTION['records']}]")
+    if stamp is not None:
+        with st.sidebar:
+            ways.show_saved_views()  # after the page: what is saved is the address as the page leaves it
 
 
 show()

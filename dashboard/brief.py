@@ -79,15 +79,13 @@ def _lines(since: dt.date | None) -> list[str]:
     missing = data_night.not_arrived_counts(from_on)
     within = f" finished since {words.date(since)}" if since else night.within_words(DAYS_BACK)
     said = [
-        night.answer_sentence(
-            data_night.return_counts(which), missing, within, None, data_night.jobs_between(from_on)
-        )
+        night.answer_sentence(data_night.return_counts(which), missing, within, None, data_night.jobs_between(from_on))
     ]
     last = [f"{condition.title}: {condition.words}" for condition in band.conditions()[:1]]
     last += [night.landed_words(load)] if load else []
     last += [f"Did not arrive: {gone}."] if (gone := night.missing_words(missing)) else []
     first = data_night.returns(which, night.OPEN, None, at_most=LINES_AT_MOST - len(said) - len(last))
-    whys = data_night.reasons_why(first["job_id"].to_list()) if first.height else {}
+    whys = data_night.reasons_why(first) if first.height else {}
     said += [
         f"{night.REASON[row['reason']]}, {night.when(row)}. {night.where_and_why(row, whys)} Job {row['job_id']}."
         for row in first.iter_rows(named=True)

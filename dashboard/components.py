@@ -7,8 +7,9 @@ from collections.abc import Iterable
 import polars as pl
 import streamlit as st
 
-from dashboard import data, links, words
+from dashboard import data, links, ways, words
 from dashboard.data import JobFilter
+from dashboard.data_ways import JobList
 from dashboard.take_away import take_away
 from pipelines.contract import STATES, STEPS
 
@@ -62,7 +63,7 @@ def pick_step(first: str | None = None, *, label: str = "Step", key: str = "step
 
 def pick_crew(key: str = "crew") -> str | None:
     """A crew, or all of them; kept in the URL."""
-    known = data.crews()
+    known = data.crews(also=st.query_params.get(key))
     if not known:
         return None
     return links.select("Crew", known, key, placeholder="All crews")
@@ -73,6 +74,9 @@ def pick_technician(crew: str | None, step: str, key: str = "technician") -> str
     if people.is_empty():
         return None
     names = dict(zip(people["technician_id"].to_list(), people["name"].to_list(), strict=True))
+    asked = st.query_params.get(key)
+    if people.height == data.ROWS_AT_MOST and asked and asked not in names and (name := data.technician_name(asked)):
+        names[asked] = name
     return links.select(
         "Technician", list(names), key, format_func=lambda who: names.get(who, who), placeholder="Everybody"
     )
@@ -83,10 +87,13 @@ def state_badge(state: str) -> str:
     return f":{words.STATE_COLOUR.get(state, 'gray')}-badge[{words.state_with_sign(state)}]"
 
 
-def open_job(job_id: str, which: JobFilter | None = None) -> None:
-    """Go to a job's folder; the list it came from goes along in the URL, so that previous and next follow it."""
+def open_job(job_id: str, which: JobFilter | None = None, jobs: JobList | None = None) -> None:
+    """Go to a job's folder; the way back and the list it came from go along in the URL: previous and next follow it.
+
+    which : the job steps listed; jobs : another list. Without either it is the list that the page's address tells.
+    """
     st.session_state[_LEFT] = st.query_params.to_dict()
-    st.switch_page(JOB_PAGE, query_params=job_query(job_id, which))
+    st.switch_page(JOB_PAGE, query_params=job_query(job_id, which, jobs))
 
 
 def mend_the_way_back() -> None:
@@ -99,17 +106,18 @@ def mend_the_way_back() -> None:
         st.query_params.from_dict(st.session_state.get(_LEFT, {}))
 
 
-def job_query(job_id: str, which: JobFilter | None = None) -> dict[str, str]:
-    query = {"job": job_id}
+def job_query(job_id: str, which: JobFilter | None = None, jobs: JobList | None = None) -> dict[str, str]:
     if which is not None:
         pairs = {
-            "of_step": which.step,
-            "of_state": which.states[0] if len(which.states) == 1 else None,
-            "of_crew": which.crew,
-            "of_technician": which.technician,
+            "step": which.step,
+            "state": which.states[0] if len(which.states) == 1 else None,
+            "crew": which.crew,
+            "technician": which.technician,
+            "by": which.group_kind if which.group else None,
+            "group": which.group,
         }
-        query |= {key: value for key, value in pairs.items() if value}
-    return query
+        jobs = JobList("steps", {key: value for key, value in pairs.items() if value})
+    return {"job": job_id, **ways.told(jobs or ways.list_here()), "back": ways.address_here()}
 
 
 def _open_clicked(ids: list[str], click_key: str, which: JobFilter) -> None:
@@ -164,12 +172,12 @@ def jobs_behind(which: JobFilter, key: str, what: str = "") -> None:
 
 def which_jobs(which: JobFilter, first: int, last: int, rows: int) -> dict[str, str | None]:
     """The choices behind a list of jobs in words, as a file that is taken away carries them."""
-    people = data.technicians() if which.technician else {}
+    name = data.technician_name(which.technician) if which.technician else None
     return {
         "step": words.step(which.step) if which.step else None,
         "state": words.joined(words.state(state) for state in which.states),
         "crew": which.crew,
-        "technician": people.get(which.technician or "", which.technician),
+        "technician": name or which.technician,
         words.GROUP_KIND.get(which.group_kind or "", "group").lower(): which.group,
         "search": which.search,
         "shown": f"{words.count(first)} to {words.count(last)} of {words.count(rows)}",

@@ -242,10 +242,7 @@ def _copy(source: IO[bytes], sink: IO[bytes]) -> tuple[str, int]:
 
 
 def _look_whether_whole(fresh: Store, contents: Contents, file: Path) -> None:
-    if contents.pointer is None:
-        findings = [wholeness.entries_are_whole(fresh)]
-    else:
-        findings = wholeness.check(fresh)
+    findings = [wholeness.entries_are_whole(fresh)] if contents.pointer is None else wholeness.check(fresh)
     wrong = [finding.sentence for finding in findings if not finding.is_right]
     if wrong:
         raise InputError(f"{file} holds a store that is not whole ({'; '.join(wrong)}). Nothing was changed.")

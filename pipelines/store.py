@@ -175,7 +175,9 @@ class Store:
             found.append(_killed(died))
         return sorted(found, key=lambda failure: failure.started_at, reverse=True)
 
-    def note_failure(self, reason: str, message: str, *, started_at: str | None = None, was_killed: bool = False) -> None:
+    def note_failure(
+        self, reason: str, message: str, *, started_at: str | None = None, was_killed: bool = False
+    ) -> None:
         """Keep for everybody that a load or fit failed, until the next of its kind ends well or somebody puts it away."""
         if not self.folder.is_dir():
             return  # nothing was ever loaded here: there is no last good state to speak of

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, components, data, limit_words, links, looks, words
+from dashboard import charts, components, data, data_ways, limit_words, links, looks, ways, words
 from dashboard.data import JobFilter
+from dashboard.data_ways import JobList
 from dashboard.papers_button import papers_button
 from dashboard.take_away import take_away
 from pipelines.contract import KNOWN_STATES, STATES, STEPS
@@ -33,11 +35,13 @@ LIMIT_ON_LOG = {
 
 def page() -> None:
     slot = st.container()
-    which = _list_filter()
-    job_id = _search(which)
+    jobs = _list_filter()
+    job_id = _search(jobs)
     job = data.job(job_id) if job_id else None
+    with slot:
+        ways.way_back(jobs, f"Job {job['job_id']}" if job else "No job")
     if job is None:
-        _no_such_job(job_id, which, slot)
+        _no_such_job(job_id, jobs, slot)
         return
     grades = data.grades_of_job(job["job_id"])
     with slot:
@@ -62,45 +66,78 @@ def page() -> None:
     components.cautions(names)
 
 
-def _list_filter() -> JobFilter:
+def _list_filter() -> JobList:
     """The list that previous and next follow; it comes along in the link."""
+    jobs = ways.asked_for()
+    if jobs.kind != "steps":
+        _list_named(ways.list_in_words(jobs), ("of", *(f"of_{key}" for key in jobs.choices)))
+        return jobs
     with st.expander("The list that previous and next follow", icon=":material/filter_list:", key="folder_list"):
-        people = data.technicians()
         with st.container(horizontal=True, vertical_alignment="bottom"):
-            step = links.select("Step", STEPS, "of_step", placeholder="All steps", format_func=words.step, width=230)
-            state = links.select(
+            links.select("Step", STEPS, "of_step", placeholder="All steps", format_func=words.step, width=230)
+            links.select(
                 "State", STATES, "of_state", placeholder="Any state", format_func=words.state_with_sign, width=230
             )
-            crew = links.select("Crew", data.crews(), "of_crew", placeholder="All crews", width=180)
-            technician = links.select(
+            crews = data.crews(also=st.query_params.get("of_crew"))
+            crew = links.select("Crew", crews, "of_crew", placeholder="All crews", width=180)
+            people = data.technicians(crew, also=st.query_params.get("of_technician"))
+            links.select(
                 "Technician", list(people), "of_technician", placeholder="Everybody",
                 format_func=lambda who: people.get(who, who), width=220,
             )  # fmt: skip
-    return JobFilter(step=step, states=(state,) if state else (), crew=crew, technician=technician)
+    group = jobs.filter.group
+    if group:
+        kind = words.GROUP_KIND.get(jobs.filter.group_kind or "", "Group")
+        _list_named(f"{kind} {words.escaped(group)}", ("of_by", "of_group"))
+    return ways.asked_for()
+
+
+def _list_named(name: str, keys: tuple[str, ...]) -> None:
+    """What the list is, and the way out of it."""
+    with st.container(horizontal=True, vertical_alignment="center", gap="small", key="list_named"):
+        st.markdown(f"The list that previous and next follow: **{name}**", width="content")
+        st.button(
+            "All jobs instead", key="leave_list", type="tertiary", icon=":material/filter_list_off:",
+            on_click=_leave_list, args=(keys,),
+        )  # fmt: skip
+
+
+def _leave_list(keys: tuple[str, ...]) -> None:
+    for key in keys:
+        st.query_params.pop(key, None)
 
 
 def _go(job_id: str) -> None:
     st.session_state["job"] = job_id
 
 
-def _search(which: JobFilter) -> str | None:
-    """The job asked for; without one, the newest of the list."""
+def _candidates(jobs: JobList, asked: str | None) -> pl.DataFrame:
+    """The jobs that may be meant: of a system named in full, else what holds the words, else the list's first."""
+    if asked:
+        of_system = data_ways.jobs_of_list(JobList("system", {"system": asked}))
+        if of_system.height:
+            return of_system
+    if jobs.kind != "steps" and not asked:
+        return data_ways.jobs_of_list(jobs)
+    return data.matching_jobs(replace(jobs.filter if jobs.kind == "steps" else JobFilter(), search=asked or None), 50)
+
+
+def _search(jobs: JobList) -> str | None:
+    """The job asked for; without one, the first of the list."""
     with st.container(horizontal=True, vertical_alignment="bottom"):
         asked = links.text("Job or system number", "job", placeholder="all or part of it", width=260)
-        found = data.matching_jobs(
-            JobFilter(which.step, which.states, which.crew, which.technician, search=asked or None), 50
-        )
         exact = data.job(asked) if asked else None
+        found = pl.DataFrame() if exact else _candidates(jobs, asked)
         ids = found["job_id"].to_list() if found.height else []
-        job_id = asked if exact else (ids[0] if ids and not asked else (ids[0] if len(ids) == 1 else None))
-        beside = data.neighbours(which, job_id) if job_id else {}
+        job_id = asked if exact else (ids[0] if ids and (not asked or len(ids) == 1) else None)
+        beside = data_ways.neighbours(jobs, job_id) if job_id else {}
         st.button(
-            "Newer", icon=":material/arrow_back:", key="newer", disabled=not beside.get("newer"),
-            on_click=_go, args=(beside.get("newer") or "",),
+            "Previous", icon=":material/arrow_back:", key="newer", disabled=not beside.get("before"),
+            on_click=_go, args=(beside.get("before") or "",), shortcut=ways.BEFORE_KEY,
         )  # fmt: skip
         st.button(
-            "Older", icon=":material/arrow_forward:", icon_position="right", key="older",
-            disabled=not beside.get("older"), on_click=_go, args=(beside.get("older") or "",),
+            "Next", icon=":material/arrow_forward:", icon_position="right", key="older",
+            disabled=not beside.get("after"), on_click=_go, args=(beside.get("after") or "",), shortcut=ways.AFTER_KEY,
         )  # fmt: skip
         if beside.get("place"):
             components.note(f"{words.count(beside['place'])} of {words.counted(beside['jobs'], 'job')}")
@@ -109,10 +146,8 @@ def _search(which: JobFilter) -> str | None:
     return job_id or (asked or None)
 
 
-def _no_such_job(asked: str | None, which: JobFilter, slot: DeltaGenerator) -> None:
-    found = data.matching_jobs(
-        JobFilter(which.step, which.states, which.crew, which.technician, search=asked or None), 50
-    )
+def _no_such_job(asked: str | None, jobs: JobList, slot: DeltaGenerator) -> None:
+    found = _candidates(jobs, asked)
     with slot:
         if found.is_empty():
             components.answer(
@@ -120,7 +155,8 @@ def _no_such_job(asked: str | None, which: JobFilter, slot: DeltaGenerator) -> N
             )
             return
         more = " or more" if found.height == 50 else ""
-        components.answer(f"{found.height}{more} jobs hold “{words.escaped(asked)}”: choose one.")
+        holds = "are of system" if found["system_id"].eq(asked).all() else "hold"
+        components.answer(f"{found.height}{more} jobs {holds} “{words.escaped(asked)}”: choose one.")
     for row in found.iter_rows(named=True):
         st.button(
             f"{words.escaped(row['job_id'])} · {words.equipment_in_sentence(row['equipment'])}, "
