@@ -85,10 +85,13 @@ def _steps(rows: pl.DataFrame) -> str:
     return words.joined(words.step(step).lower() for step in rows["step"])
 
 
-def what_next(people: pl.DataFrame, technicians: int, currency: str) -> tuple[str, str | None]:
-    """The class that comes next in words, and its step where there is one. people : rows of training_need."""
-    first = people.filter(pl.col("priority") == "first") if not people.is_empty() else people
-    after = people.filter(pl.col("priority") == "next") if not people.is_empty() else people
+def what_next(needs: pl.DataFrame, technicians: int, currency: str) -> tuple[str, str | None]:
+    """The class that comes next in words, and its step where there is one.
+
+    needs : a row for each step and priority: people, saving_per_year, low, high, jobs_short (sums over those people).
+    """
+    first = needs.filter(pl.col("priority") == "first") if not needs.is_empty() else needs
+    after = needs.filter(pl.col("priority") == "next") if not needs.is_empty() else needs
     if first.is_empty() and after.is_empty():
         return (
             f"no class comes next: of {words.counted(technicians, 'person', 'people')} none has a gap that training could "
@@ -96,21 +99,18 @@ def what_next(people: pl.DataFrame, technicians: int, currency: str) -> tuple[st
             None,
         )
     if first.is_empty():
-        short = after.with_columns(jobs_short=pl.col("gap_cannot") * pl.col("jobs_per_year"))
-        step, _, count = (
-            short.group_by("step").agg(pl.col("jobs_short").sum(), pl.len()).sort("jobs_short", "step").row(-1)
-        )
+        step, count = after.sort("jobs_short", "step").select("step", "people").row(-1)
         return (
             f"no class comes first yet, since no sure gap lies on a step whose cost is known; most jobs short of the target "
             f"lie in {words.step(step).lower()}, with {words.counted(count, 'person', 'people')}",
             step,
         )
-    step = first.group_by("step").agg(pl.col("saving_per_year").sum()).sort("saving_per_year", "step")["step"][-1]
-    these = first.filter(pl.col("step") == step)
+    best = first.sort("saving_per_year", "step").row(-1, named=True)
+    step = best["step"]
     return (
-        f"next, a class on {words.step(step).lower()} for {words.counted(these.height, 'person', 'people')}, which would save "
-        f"about {words.money(these['saving_per_year'].sum(), currency)} a year "
-        f"({words.money_range(these['low'].sum(), these['high'].sum(), currency)})",
+        f"next, a class on {words.step(step).lower()} for {words.counted(best['people'], 'person', 'people')}, which would save "
+        f"about {words.money(best['saving_per_year'], currency)} a year "
+        f"({words.money_range(best['low'], best['high'], currency)})",
         step,
     )
 

@@ -196,33 +196,110 @@ NO_GROUP = "not recorded"
 OWN_PEOPLE = "own people"
 
 
-def group_step(kind: str) -> pl.DataFrame:
+def group_step(kind: str, step: str | None = None) -> pl.DataFrame:
+    """The groups of a kind with the most known jobs, of one step or (then at most 45 groups) of all of them.
+
+    groups_known : how many groups of that step have a known job; more than there are rows in a very large house.
+    """
     return ask_table(
         "group_step",
-        """select * replace (coalesce(nullif("group", ''), $none) as "group") from group_step where group_kind = $kind""",
+        f"""
+        with of_kind as (
+            select * replace (coalesce(nullif("group", ''), $none) as "group") from group_step
+            where group_kind = $kind and ($step is null or step = $step)
+        ), busiest as (
+            select "group" from of_kind group by 1 order by sum(known) desc nulls last, 1
+            limit if($step is null, {ROWS_AT_MOST // (len(STEPS) + 2)}, {ROWS_AT_MOST})
+        )
+        select of_kind.*, (select count(*) from of_kind as other where other.step = of_kind.step and known > 0) as groups_known
+        from of_kind where "group" in (from busiest) order by "group", step
+        """,
         kind=kind,
+        step=step,
         none=OWN_PEOPLE if kind == "firm" else NO_GROUP,
     )
 
 
-def crews() -> list[str]:
+def group_of_step(kind: str, step: str, group: str) -> dict[str, Any]:
+    """The counts of one group at one step; empty where there is none."""
+    found = ask_table(
+        "group_step",
+        "select * from group_step where group_kind = $kind and step = $step and coalesce(\"group\", '') = $group",
+        kind=kind,
+        step=step,
+        group="" if group in (NO_GROUP, OWN_PEOPLE) else group,
+    )
+    return found.row(0, named=True) if found.height else {}
+
+
+def group_names(kind: str) -> list[str]:
+    """The groups of a kind to choose from, by name: those with the most known jobs, at most 500."""
+    found = ask_table(
+        "group_step",
+        f"""
+        select "group" from (
+            select coalesce(nullif("group", ''), $none) as "group", sum(known) as known from group_step
+            where group_kind = $kind group by 1 order by 2 desc, 1 limit {ROWS_AT_MOST}
+        ) order by "group" = $none, "group"
+        """,
+        kind=kind,
+        none=OWN_PEOPLE if kind == "firm" else NO_GROUP,
+    )
+    return found["group"].to_list() if found.height else []
+
+
+def crews(also: str | None = None) -> list[str]:
+    """The crews to choose from, by name: those with the most known jobs, at most 500, and the one of a link beyond them."""
     found = ask_table(
         "technician_step",
-        "select distinct coalesce(nullif(crew, ''), $none) as crew from technician_step order by crew = $none, crew",
+        f"""
+        select crew from (
+            select coalesce(nullif(crew, ''), $none) as crew, sum(known) as known from technician_step
+            group by 1 order by 2 desc, 1 limit {ROWS_AT_MOST}
+        ) order by crew = $none, crew
+        """,
         none=NO_GROUP,
     )
-    return found["crew"].to_list() if found.height else []
+    known = found["crew"].to_list() if found.height else []
+    return [*known, also] if also and len(known) == ROWS_AT_MOST and also not in known else known
 
 
-def technicians() -> dict[str, str]:
-    """Each technician's name, or the id where no name was given."""
+def technicians(crew: str | None = None, also: str | None = None) -> dict[str, str]:
+    """Each technician's name, or the id where no name was given: the first 500 by name, of all or of a crew.
+
+    also : one who is wanted beyond them, such as the one of a link.
+    """
     found = ask_table(
         "technician_step",
-        "select distinct ts.technician_id, coalesce(nullif(t.name, ''), ts.technician_id) as name "
-        "from technician_step ts left join staged_technician t using (technician_id) "
-        "where ts.technician_id is not null order by name, 1",
+        f"""
+        select distinct ts.technician_id, coalesce(nullif(t.name, ''), ts.technician_id) as name
+        from technician_step ts left join staged_technician t using (technician_id)
+        where ts.technician_id is not null and ($crew is null or coalesce(ts.crew, '') = $crew)
+        order by name, 1 limit {ROWS_AT_MOST}
+        """,
+        crew="" if crew == NO_GROUP else crew,
     )
-    return dict(found.iter_rows()) if found.height else {}
+    people = dict(found.iter_rows()) if found.height else {}
+    if also and also not in people and (name := technician_name(also)):
+        people[also] = name
+    return people
+
+
+def technician_name(technician_id: str) -> str | None:
+    """The name of one technician with graded jobs, or the id where no name was given; None where there is none."""
+    found = ask_table(
+        "technician_step",
+        "select coalesce(any_value(nullif(t.name, '')), any_value(ts.technician_id)) as name from technician_step ts "
+        "left join staged_technician t using (technician_id) where ts.technician_id = $who having count(*) > 0",
+        who=technician_id,
+    )
+    return found["name"][0] if found.height else None
+
+
+def technician_count() -> int:
+    """How many people have a graded job."""
+    found = ask_table("technician_step", "select count(distinct technician_id) as n from technician_step")
+    return int(found["n"][0]) if found.height else 0
 
 
 def technician_step(step: str, crew: str | None = None) -> pl.DataFrame:
@@ -238,13 +315,14 @@ def technician_step(step: str, crew: str | None = None) -> pl.DataFrame:
     )
 
 
-def technicians_by_flag(step: str | None = None) -> dict[str, int]:
+def technicians_by_flag(step: str | None = None, crew: str | None = None) -> dict[str, int]:
     """How many of those with a known job of the step bear each flag; the others are compared with nobody."""
     found = ask_table(
         "technician_step",
         "select flag, count(*) as n from technician_step where step not in ('all', 'whole_job') "
-        "and known > 0 and ($step is null or step = $step) group by flag",
+        "and known > 0 and ($step is null or step = $step) and ($crew is null or coalesce(crew, '') = $crew) group by flag",
         step=step,
+        crew="" if crew == NO_GROUP else crew,
     )
     return dict(found.iter_rows()) if found.height else {}
 
@@ -315,13 +393,14 @@ def measured_again(step: str | None = None) -> pl.DataFrame:
 
 
 def drawn_to_measure_again() -> pl.DataFrame:
-    """Jobs of the newest drawn months that wait to be measured again: the two newest."""
+    """Jobs drawn in the two newest months; waiting: how many of all of them are still to be measured again."""
     return ask_table(
         "inspection_draw",
-        "select d.*, coalesce(nullif(t.name, ''), d.technician_id) as name from inspection_draw d "
+        "select d.*, coalesce(nullif(t.name, ''), d.technician_id) as name, "
+        "count(*) filter (not d.is_measured_again) over () as waiting from inspection_draw d "
         "left join staged_technician t using (technician_id) "
         "where month >= (select max(month) from inspection_draw) - interval 1 month "
-        f"order by month desc, name, job_id limit {ROWS_AT_MOST}",
+        f"order by is_measured_again, month desc, name, job_id limit {ROWS_AT_MOST}",
     )
 
 
@@ -928,17 +1007,43 @@ def model_card() -> pl.DataFrame:
 # --- training
 
 
-def training_need(step: str | None = None) -> pl.DataFrame:
+def training_need(step: str | None = None, technician: str | None = None, priority: str | None = None) -> pl.DataFrame:
+    """Who could use a class in what, by when, step, crew and name: the first 500; needs: how many there are in all."""
     return ask_table(
         "training_need",
-        f"select n.*, coalesce(nullif(t.name, ''), n.technician_id) as name "
+        f"select n.*, coalesce(nullif(t.name, ''), n.technician_id) as name, count(*) over () as needs "
         f"from training_need n left join staged_technician t using (technician_id) "
-        f"where ($step is null or n.step = $step) "
+        f"where ($step is null or n.step = $step) and ($who is null or n.technician_id = $who) "
+        f"and ($priority is null or n.priority = $priority) "
         f"order by list_position(['first', 'next', 'later'], n.priority), list_position($steps, n.step::varchar), "
         f"n.crew nulls last, name limit {ROWS_AT_MOST}",
         step=step,
+        who=technician,
+        priority=priority,
         steps=list(STEPS),
     )
+
+
+def training_by_priority() -> pl.DataFrame:
+    """For each step and priority: people, what closing their gaps would save (with its range) and jobs short of the target."""
+    return ask_table(
+        "training_need",
+        """
+        select step, priority, count(*) as people, sum(saving_per_year) as saving_per_year, sum(low) as low,
+            sum(high) as high, sum(gap_cannot * jobs_per_year) as jobs_short
+        from training_need group by step, priority order by step, priority
+        """,
+    )
+
+
+def people_in_need() -> dict[str, str]:
+    """The names of those with a need, by name: the first 500."""
+    found = ask_table(
+        "training_need",
+        "select distinct n.technician_id, coalesce(nullif(t.name, ''), n.technician_id) as name from training_need n "
+        f"left join staged_technician t using (technician_id) order by name, 1 limit {ROWS_AT_MOST}",
+    )
+    return dict(found.iter_rows()) if found.height else {}
 
 
 def training_by_step() -> pl.DataFrame:

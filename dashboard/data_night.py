@@ -131,15 +131,16 @@ def returns(which: ReturnFilter, stands: tuple[str, ...], reason: str | None, *,
     )
 
 
-def reasons_why(job_ids: list[str]) -> dict[tuple[str, str], str]:
-    """For each job and step what its grade says, figures included; for a screenful of jobs."""
-    if not job_ids:
+def reasons_why(returns: pl.DataFrame) -> dict[tuple[str, str], str]:
+    """For each job and step of the rows what its grade says, figures included."""
+    if returns.is_empty():
         return {}
     found = data.ask_table(
         "step_grade",
         "select job_id, step::varchar as step, why from step_grade where list_contains($jobs, job_id) "
-        "and step in ('pressure_test', 'vacuum_rise', 'airflow', 'charge_check')",
-        jobs=sorted(set(job_ids)),
+        "and list_contains($rows, job_id || chr(9) || step::varchar)",
+        jobs=returns["job_id"].unique().sort().to_list(),
+        rows=(returns["job_id"] + "\t" + returns["step"].cast(pl.String)).unique().sort().to_list(),
     )
     return {(job, step): words.sentence(why) for job, step, why in found.iter_rows()}
 

@@ -63,6 +63,7 @@ HOW_FUNNEL = (
 )
 
 GROUPS_AT_MOST = 14
+CHANGES_AT_MOST = 12
 
 # the columns of counts in the tables, and the state whose jobs each one counts
 STATE_OF_COUNT = {
@@ -262,7 +263,7 @@ def _proof_tables() -> None:
         months = sorted(set(waiting["month"].to_list()))
         named = words.joined(words.month(month) for month in months)
         with st.expander(
-            f"Drawn by lot to be measured again: {words.counted(waiting.height, 'job')} of {named}",
+            f"Drawn by lot to be measured again: {words.counted(waiting['waiting'][0], 'job')} of {named}",
             icon=":material/casino:",
             key="drawn",
         ):
@@ -307,15 +308,13 @@ def _open_table(place: str, ids: list[str], columns: dict[str, Any], alt: str) -
 def _groups(step: str) -> tuple[str, str | None, str | None]:
     """Is it the crew, the branch, the tool or the form? Returns the kind of group, the crew and the group chosen."""
     components.heading(f"{words.step(step)}: the crew, the branch, the tool or the form?")
-    crews = data.group_step("crew")
-    of_crews = crews.filter(pl.col("step") == step) if not crews.is_empty() else crews
     said = people_words.spread_sentences(data.step_spread(step))
     said += [
         sentence
         for kind in ("form", "instrument")
-        if (sentence := people_words.same_people_sentence(_of_step(kind, step), kind))
+        if (sentence := people_words.same_people_sentence(data.group_step(kind, step), kind))
     ]
-    said += [sentence] if (sentence := people_words.without_proof_sentence(of_crews)) else []
+    said += [sentence] if (sentence := people_words.without_proof_sentence(data.group_step("crew", step))) else []
     kinds = [kind for kind in words.GROUP_KIND if kind in data.group_kinds()] or ["crew"]
     if said:
         components.note("\n".join(f"- {sentence}" for sentence in said))
@@ -335,19 +334,15 @@ def _groups(step: str) -> tuple[str, str | None, str | None]:
     return kind, crew, group
 
 
-def _of_step(kind: str, step: str) -> pl.DataFrame:
-    groups = data.group_step(kind)
-    return groups if groups.is_empty() else groups.filter(pl.col("step") == step)
-
-
 def _group_lines(kind: str, step: str) -> None:
-    groups = _of_step(kind, step)
+    groups = data.group_step(kind, step)
     groups = groups if groups.is_empty() else groups.filter((pl.col("known") > 0) & pl.col("group").is_not_null())
     if groups.is_empty():
         st.info(f"No {words.GROUP_KIND[kind].lower()} has a known job of this step.")
         return
     if groups.height > GROUPS_AT_MOST:
-        components.note(f"Shown: the {GROUPS_AT_MOST} with the most jobs, by name, of {groups.height}.")
+        in_all = words.count(groups["groups_known"][0])
+        components.note(f"Shown: the {GROUPS_AT_MOST} with the most jobs, by name, of {in_all}.")
         groups = groups.sort("known", descending=True).head(GROUPS_AT_MOST)
     other = "same_people" if kind in ("form", "instrument", "season", "equipment", "branch") else "expected"
     has_other = f"{other}_rate" in groups.columns
@@ -402,11 +397,9 @@ def _cell_in_words(kind: str, step: str, group: str | None) -> None:
     """The chosen cell right below the picture, with the way to its jobs."""
     if not group:
         return
-    groups = data.group_step(kind)
-    rows = groups.filter((pl.col("group") == group) & (pl.col("step") == step)) if not groups.is_empty() else groups
-    if rows.is_empty():
+    row = data.group_of_step(kind, step, group)
+    if not row:
         return
-    row = rows.row(0, named=True)
     components.note(
         f"**{words.escaped(group)}, {words.step(step).lower()}:** "
         f"{words.share_with_range(row['rate'], row['low'], row['high'])} good of "
@@ -464,9 +457,7 @@ def _choices(kind: str) -> tuple[str | None, str | None]:
     with st.container(horizontal=True, vertical_alignment="bottom"):
         crew = components.pick_crew()
         if kind != "crew":
-            groups = data.group_step(kind)
-            names = sorted(groups["group"].drop_nulls().unique().to_list()) if not groups.is_empty() else []
-            group = links.select(words.GROUP_KIND[kind], names, "group", placeholder="All")
+            group = links.select(words.GROUP_KIND[kind], data.group_names(kind), "group", placeholder="All")
     return crew, group
 
 
@@ -482,10 +473,14 @@ def _people(people: pl.DataFrame, step: str, crew: str | None) -> None:
             f"{words.counted(only['known'], 'known job')}. There is nobody to compare with, so nothing is said about him."
         )
         return
-    flags = known["flag"].value_counts()
-    counts = dict(flags.iter_rows())
+    counts = data.technicians_by_flag(step, crew)
+    people_known = sum(counts.values())
     said = [f"{counts[flag]} {words.FLAG[flag]}" for flag in ("below", "above", "usual", "too_few") if counts.get(flag)]
-    components.note(f"Of {known.height} people: {words.joined(said)}.")
+    components.note(f"Of {words.count(people_known)} people: {words.joined(said)}.")
+    if people_known > known.height:
+        components.note(
+            f"Below are the first {words.count(known.height)} of them by crew and name; choose a crew to see its own."
+        )
     _marked_together(known, step)
     _changes(known)
     # side by side where both have room, else one below the other
@@ -494,7 +489,7 @@ def _people(people: pl.DataFrame, step: str, crew: str | None) -> None:
         if known.height > 45:
             shown = known.head(45)
             components.note(
-                f"The picture shows the first 45 by crew and name of {known.height}; choose a crew to see its own."
+                f"The picture shows the first 45 by crew and name of {words.count(people_known)}; choose a crew to see its own."
             )
         else:
             shown = known
@@ -597,7 +592,9 @@ def _marked_together(known: pl.DataFrame, step: str) -> None:
 def _changes(known: pl.DataFrame) -> None:
     """Whose work changed within the last 12 months, by name; with its delay, and what else changed."""
     changed = known.filter(pl.col("change").is_in(["worse", "better"])).sort("crew", "name", nulls_last=True)
-    said = [people_words.changed_sentence(row) for row in changed.iter_rows(named=True)]
+    said = [people_words.changed_sentence(row) for row in changed.head(CHANGES_AT_MOST).iter_rows(named=True)]
+    if changed.height > CHANGES_AT_MOST:
+        said.append(f"{words.count(changed.height - CHANGES_AT_MOST)} more stand in the table below, under *Changed*.")
     if said:
         components.note("Changed within the last 12 months:\n\n" + "\n".join(f"- {sentence}" for sentence in said))
     watched = known.filter(pl.col("change") != "too_few").height

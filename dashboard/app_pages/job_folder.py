@@ -72,19 +72,19 @@ def _list_filter() -> JobList:
     if jobs.kind != "steps":
         _list_named(ways.list_in_words(jobs), ("of", *(f"of_{key}" for key in jobs.choices)))
         return jobs
-    with st.expander("The list that previous and next follow", icon=":material/filter_list:", key="folder_list"):
-        with st.container(horizontal=True, vertical_alignment="bottom"):
-            links.select("Step", STEPS, "of_step", placeholder="All steps", format_func=words.step, width=230)
-            links.select(
-                "State", STATES, "of_state", placeholder="Any state", format_func=words.state_with_sign, width=230
-            )
-            crews = data.crews(also=st.query_params.get("of_crew"))
-            crew = links.select("Crew", crews, "of_crew", placeholder="All crews", width=180)
-            people = data.technicians(crew, also=st.query_params.get("of_technician"))
-            links.select(
-                "Technician", list(people), "of_technician", placeholder="Everybody",
-                format_func=lambda who: people.get(who, who), width=220,
-            )  # fmt: skip
+    with (
+        st.expander("The list that previous and next follow", icon=":material/filter_list:", key="folder_list"),
+        st.container(horizontal=True, vertical_alignment="bottom"),
+    ):
+        links.select("Step", STEPS, "of_step", placeholder="All steps", format_func=words.step, width=230)
+        links.select("State", STATES, "of_state", placeholder="Any state", format_func=words.state_with_sign, width=230)
+        crews = data.crews(also=st.query_params.get("of_crew"))
+        crew = links.select("Crew", crews, "of_crew", placeholder="All crews", width=180)
+        people = data.technicians(crew, also=st.query_params.get("of_technician"))
+        links.select(
+            "Technician", list(people), "of_technician", placeholder="Everybody",
+            format_func=lambda who: people.get(who, who), width=220,
+        )  # fmt: skip
     group = jobs.filter.group
     if group:
         kind = words.GROUP_KIND.get(jobs.filter.group_kind or "", "Group")

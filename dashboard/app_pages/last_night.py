@@ -178,7 +178,7 @@ def _first_ten(which: ReturnFilter, counts: pl.DataFrame) -> None:
         return
     all_open = total(counts, is_within=True, stand=OPEN)
     components.heading("First of all" if all_open > first.height else "To go back to")
-    whys = data_night.reasons_why(first["job_id"].to_list())
+    whys = data_night.reasons_why(first)
     for row in first.iter_rows(named=True):
         _line(row, whys)
     if first["is_safety"].any():
@@ -293,7 +293,7 @@ def _every_return(which: ReturnFilter, counts: pl.DataFrame) -> None:
 def _return_table(found: pl.DataFrame) -> None:
     rows = list(found.iter_rows(named=True))
     ids = found["job_id"].to_list()
-    whys = data_night.reasons_why(ids)
+    whys = data_night.reasons_why(found)
     table = pl.DataFrame(
         {
             "Job": ["Open"] * len(rows),

@@ -40,8 +40,7 @@ def page() -> None:
         _nothing()
         return
     currency = data.house_rules().currency
-    people = data.training_need()
-    next_class, first = course_words.what_next(people, len(data.technicians()), currency)
+    next_class, first = course_words.what_next(data.training_by_priority(), data.technician_count(), currency)
     worked = course_words.did_they_work(effects, data.staged_counts().get("training", 0))
     components.answer(f"{worked}; {next_class}.")
     papers_button("training", "Print for the trainer")
@@ -55,9 +54,9 @@ def page() -> None:
             alt="Jobs a year short of the target by step: what training, recording and tools can close",
         )
         components.how_counted(HOW_GAP, "gap")
-    step, technician = _needs(people, currency)
+    step, technician = _needs(needs, currency)
     step = step or first
-    _jobs(step, technician, people)
+    _jobs(step, technician)
     components.about_people()
     components.cautions(words.STEP_CAUTIONS.get(step or "", ()))
 
@@ -70,7 +69,7 @@ def _nothing() -> None:
         jobs = words.counted(data.stamp().jobs, "job")
         components.answer(f"Nothing can be said yet: none of {jobs} says both whose work it was and how it was done.")
     else:
-        people = words.counted(len(data.technicians()), "person", "people")
+        people = words.counted(data.technician_count(), "person", "people")
         components.answer(
             f"Of {people} nobody is short of a target by more than chance explains, so there is no class to hold; "
             "no course is on record, so whether courses work cannot be told."
@@ -185,15 +184,15 @@ def _half_years(effects: pl.DataFrame) -> None:
 # --- who needs what
 
 
-def _needs(people: pl.DataFrame, currency: str) -> tuple[str | None, str | None]:
+def _needs(needs: pl.DataFrame, currency: str) -> tuple[str | None, str | None]:
     """The table of needs; returns the step and the person that were chosen above it."""
-    if people.is_empty():
+    if needs.is_empty():
         return None, None
-    names = dict(people.select("technician_id", "name").unique().sort("name").iter_rows())
+    names = data.people_in_need()
     with st.container(horizontal=True, vertical_alignment="top"):
         step = links.select(
             "Step",
-            [step for step in STEPS if step in set(people["step"].to_list())],
+            [step for step in STEPS if step in set(needs["step"].to_list())],
             "class_step",
             placeholder="All steps",
             format_func=words.step,
@@ -210,13 +209,12 @@ def _needs(people: pl.DataFrame, currency: str) -> tuple[str | None, str | None]
         priority = links.segmented(
             "When", ["first", "next", "later"], "when", format_func=lambda code: words.PRIORITY[code]
         )
-    rows = people
-    for column, value in (("step", step), ("technician_id", technician), ("priority", priority)):
-        rows = rows.filter(pl.col(column) == value) if value else rows
+    rows = data.training_need(step, technician, priority)
     if rows.is_empty():
         st.info("Nobody fits these choices.")
         return step, technician
-    components.note(f"{words.counted(rows.height, 'need')}, in the order of when, step, crew and name.")
+    shown = f"; the first {words.count(rows.height)} are shown" if rows["needs"][0] > rows.height else ""
+    components.note(f"{words.counted(rows['needs'][0], 'need')}, in the order of when, step, crew and name{shown}.")
     st.dataframe(
         _need_table(rows, currency),
         hide_index=True,
@@ -262,12 +260,11 @@ def _need_table(rows: pl.DataFrame, currency: str) -> pl.DataFrame:
     )
 
 
-def _jobs(step: str | None, technician: str | None, people: pl.DataFrame) -> None:
+def _jobs(step: str | None, technician: str | None) -> None:
     known = step if step in STEPS else None
     of_whom = ""
-    if technician and not people.is_empty():
-        name = people.filter(pl.col("technician_id") == technician)["name"]
-        of_whom = f" by {words.escaped(name[0])}" if len(name) else ""
+    if technician and (name := data.technician_name(technician)):
+        of_whom = f" by {words.escaped(name)}"
     about = f"of {words.step(known).lower()}{of_whom}" if known else of_whom.strip()
     components.jobs_behind(JobFilter(step=known, technician=technician), "class", about)
 

@@ -29,14 +29,13 @@ class Fetched:
 def _who_asked() -> str:
     """The function of data*.py that holds the SQL."""
     frame = sys._getframe(2)
-    name = ""
     while frame is not None:
         file = Path(frame.f_code.co_filename)
-        if file.name.startswith("data") and file.parent.name == "dashboard":
-            if frame.f_code.co_name not in ("fetch", "ask", "ask_table", "_answer"):
-                return frame.f_code.co_name
+        is_of_data = file.name.startswith("data") and file.parent.name == "dashboard"
+        if is_of_data and frame.f_code.co_name not in ("fetch", "ask", "ask_table", "_answer"):
+            return frame.f_code.co_name
         frame = frame.f_back
-    return name
+    return ""
 
 
 @contextmanager

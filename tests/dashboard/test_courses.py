@@ -73,22 +73,26 @@ def test_each_kind_of_sentence_begins_like_one() -> None:
     assert "No attendance on record names its step" in course_words.did_they_work(pl.DataFrame(), 5)
 
 
-def need(step: str, priority: str, saving: float | None, cannot: float = 0.1) -> dict:
+def need(step: str, priority: str, saving: float | None, people: int = 1, jobs_short: float = 4.0) -> dict:
     return {
-        "step": step, "priority": priority, "saving_per_year": saving, "low": None if saving is None else saving / 2,
-        "high": None if saving is None else saving * 2, "gap_cannot": cannot, "jobs_per_year": 40.0,
+        "step": step, "priority": priority, "people": people, "saving_per_year": saving,
+        "low": None if saving is None else saving / 2, "high": None if saving is None else saving * 2,
+        "jobs_short": jobs_short,
     }  # fmt: skip
 
 
 def test_the_class_that_saves_most_comes_next() -> None:
-    rows = [need("airflow", "first", 500.0), need("airflow", "first", 300.0), need("charge", "first", 700.0)]
+    rows = [need("airflow", "first", 800.0, 2), need("charge", "first", 700.0), need("charge", "next", 900.0)]
     sentence, step = course_words.what_next(pl.DataFrame(rows), 9, "USD")
     assert step == "airflow"
     assert "a class on airflow for 2 people, which would save about $800 a year ($400 to $1,600)" in sentence
 
 
 def test_without_a_sure_need_no_class_is_urged() -> None:
-    rows = [need("airflow", "next", None, 0.05), need("charge", "next", None, 0.2), need("charge", "later", None, 0.9)]
+    rows = [
+        need("airflow", "next", None, jobs_short=2.0), need("charge", "next", None, jobs_short=8.0),
+        need("charge", "later", None, jobs_short=36.0),
+    ]  # fmt: skip
     sentence, step = course_words.what_next(pl.DataFrame(rows, infer_schema_length=None), 9, "USD")
     assert step == "charge"
     assert "no class comes first yet" in sentence
