@@ -927,7 +927,9 @@ def risk_totals(
         "install_risk",
         f"""
         {RISK}, first as (
-            select probability, avoided, expected_loss, visit_benefit from priced order by rank, system_id limit $visits
+            select probability, avoided, expected_loss, visit_benefit,
+                warranty_until between as_of and as_of + interval 6 month as is_soon
+            from priced order by rank, system_id limit $visits
         ), whole as (
             select count(*) as systems, sum(probability) as expected, count(*) filter (visit_benefit > 0) as worth_it,
                 count(*) filter (0.5 * (visit_benefit + $visit_cost) - $visit_cost > 0) as worth_it_at_half,
@@ -938,7 +940,8 @@ def risk_totals(
         )
         select whole.*, head.* from whole, (
             select count(*) as visits, sum(probability) as expected_in, sum(avoided) as avoided_in,
-                sum(expected_loss) as loss_in, sum(visit_benefit) as benefit_in
+                sum(expected_loss) as loss_in, sum(visit_benefit) as benefit_in,
+                count(*) filter (is_soon) as warranty_soon_in
             from first
         ) as head
         """,
