@@ -68,6 +68,13 @@ FAILURES = [
         help="The installs to visit first, why, what to check there, and which warranties end soon.",
     ),
     st.Page(
+        "app_pages/visit_ledger.py",
+        title="Visit ledger",
+        icon=":material/menu_book:",
+        url_path="visit-ledger",
+        help="What early visits found, whether they paid, and those drawn by lot against those not drawn.",
+    ),
+    st.Page(
         "app_pages/what_skipping_does.py",
         title="What skipping does",
         icon=":material/stacked_line_chart:",
@@ -131,8 +138,10 @@ def age_of_the_figures(stamp: data.Stamp | None) -> None:
         parts.append(f"generation {stamp.generation}")
         if (data.folder() / INVENTED_FLEET_MARK).exists():
             parts.append("**invented fleet**")
-    with st.container(horizontal=True, vertical_alignment="center", gap="small", key="top"):
-        st.markdown(":small[" + " · ".join(parts) + "]")
+    with st.container(
+        horizontal=True, horizontal_alignment="distribute", vertical_alignment="center", gap="small", key="top"
+    ):
+        st.markdown(":small[" + " · ".join(parts) + "]", width="content")
         if stamp is not None:
             ways.search_button()
     running = data.store().running()

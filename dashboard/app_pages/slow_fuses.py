@@ -8,7 +8,8 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, components, data, links, looks, words
+from dashboard import charts, components, data, links, looks, plan_section, words
+from dashboard.papers import planning
 from dashboard.papers.visits import Stop
 from dashboard.papers_button import papers_button
 from pipelines.contract import STEPS
@@ -70,6 +71,7 @@ def page() -> None:
         with st.container(horizontal=True):
             components.how_counted(f"{HOW_CHANCE}\n\n{HOW_SHARES}", "chance", "How is the chance counted?")
             components.how_counted(HOW_BENEFIT, "benefit", "How is the worth of a visit counted?")
+    _warranty_soon(totals, warranty)
     if not totals.get("systems"):
         st.info("No system in service fits these choices. Widen the area or the warranty.")
         return
@@ -83,6 +85,7 @@ def page() -> None:
     _list(listed, horizon, rules.currency)
     papers_button("visits", "Print visit cards", stops=tuple(Stop(system) for system in listed["system_id"]))
     _guesses(totals, rules.currency)
+    plan_section.section(rules, int(visits), area, listed["system_id"].to_list())
     components.cautions(("visit", "electrical", "flammable"))
     _how_good(horizon)
 
@@ -106,6 +109,24 @@ def _answer(totals: dict[str, Any], horizon: int, area: str | None, warranty: in
             f", and {words.count(totals['warranty_soon'])} systems on the list go out of warranty within 6 months"
         )
     components.answer(sentence + ".")
+
+
+def _warranty_soon(totals: dict[str, Any], warranty: int | None) -> None:
+    """How many of these, and of all, go out of the maker's warranty soon; one click shows them alone."""
+    if warranty or not totals.get("warranty_soon"):
+        return
+    first = "the first one" if totals["visits"] == 1 else f"the first {words.count(totals['visits'])}"
+    with st.container(horizontal=True, vertical_alignment="center"):
+        st.markdown(
+            f"**⚠ Out of warranty within 6 months: {words.count(totals['warranty_soon_in'])} of {first}, "
+            f"{words.count(totals['warranty_soon'])} of all {words.count(totals['systems'])}.** A failure before that day "
+            "costs the maker, one after it the owner."
+        )
+        st.button("Show only these", icon=":material/filter_alt:", type="tertiary", on_click=_only_warranty)
+
+
+def _only_warranty() -> None:
+    st.query_params["warranty"] = "6"
 
 
 def _range(low: float | None, high: float | None) -> str:
@@ -234,14 +255,6 @@ def _list(risks: pl.DataFrame, horizon: int, currency: str) -> None:
     ids = risks["job_id"].to_list()
     as_of = risks["as_of"][0]
 
-    def warranty(day: Any) -> str:
-        if day is None:
-            return "not known"
-        if as_of is not None and day < as_of:
-            return f"ended {words.date(day)}"
-        days = (day - as_of).days if as_of is not None else 9999
-        return f"⚠ {words.date(day)}" if days <= 183 else words.date(day)
-
     def seen(day: Any) -> str:
         if day is None:
             return "not known"
@@ -253,6 +266,7 @@ def _list(risks: pl.DataFrame, horizon: int, currency: str) -> None:
             "System": risks["system_id"],
             "Chance": [words.share(p, 1) for p in risks["probability"]],
             "Its range": [words.share_range(lo, hi, 1) for lo, hi in zip(risks["low"], risks["high"], strict=True)],
+            "Maker's warranty": [planning.warranty_note(day, as_of) for day in risks["warranty_until"]],
             "Had every step been good": [
                 f"{words.share(p, 1)} ({words.share_range(lo, hi, 1)})"
                 for p, lo, hi in zip(
@@ -264,7 +278,6 @@ def _list(risks: pl.DataFrame, horizon: int, currency: str) -> None:
                 for shares, reasons in zip(risks["reason_shares"], risks["reasons"], strict=True)
             ],
             "Take and look at": [in_words(value) for value in risks["check_on_visit"]],
-            "Warranty until": [warranty(day) for day in risks["warranty_until"]],
             "Last seen": [seen(day) for day in risks["last_seen_on"]],
             "Worth": [words.money(v, currency) for v in risks["visit_benefit"]],
             "Area": risks["area"],
@@ -286,6 +299,10 @@ def _list(risks: pl.DataFrame, horizon: int, currency: str) -> None:
             ),
             "System": st.column_config.TextColumn(pinned=True),
             "Chance": st.column_config.TextColumn(help=f"Of a compressor failure within {horizon} months"),
+            "Maker's warranty": st.column_config.TextColumn(
+                width=150,
+                help="⚠ ends within 6 months: a failure before that day costs the maker, one after it the owner",
+            ),
             "What raises it": st.column_config.TextColumn(
                 width=450, help="Each step's share of what the chance has above the one had every step been good"
             ),

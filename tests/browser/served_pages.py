@@ -36,6 +36,7 @@ PAGES = {
     "crew-week": "Crew week",
     "shop-class": "Shop class",
     "slow-fuses": "Slow fuses",
+    "visit-ledger": "Visit ledger",
     "what-skipping-does": "What skipping does",
     "job-folder": "Job folder",
     "loading-dock": "Loading dock",

@@ -16,6 +16,7 @@ PAGES = (
     "crew_week",
     "what_skipping_does",
     "slow_fuses",
+    "visit_ledger",
     "shop_class",
     "job_folder",
     "loading_dock",
