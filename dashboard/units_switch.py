@@ -20,34 +20,47 @@ ASKED = {
     "static_unit": ("static", "Static pressure of air"),
     "vacuum_unit": ("vacuum", "Vacuum"),
 }
-_CHOSEN = "_units_chosen"
+_CHOSEN = "_units_chosen"  # in the session: what the reader chose otherwise than the house
+_HOUSES = "_units_of_house"
 
 
 def show(rules: HouseRules) -> None:
     """The switch in the sidebar; from here on in this run figures are written by it."""
     house = shown.of_house(rules)
-    kept: dict[str, str] = st.session_state.setdefault(_CHOSEN, {})
+    chosen: dict[str, str] = st.session_state.setdefault(_CHOSEN, {})
+    before: dict[str, str] = st.session_state.setdefault(_HOUSES, {})
+    picked = {}
     with st.sidebar.popover("Units", icon=":material/straighten:", type="tertiary", key="units", width="stretch"):
-        picked = {}
         for setting, (key, asked) in ASKED.items():
-            _take_along(key, kept.get(key), getattr(house, setting))
-            picked[setting] = links.segmented(
+            houses = getattr(house, setting)
+            _take_along(key, chosen.get(key), is_new=before.get(key, houses) != houses)
+            unit = links.segmented(
                 asked,
                 shown.UNIT_CHOICES[setting],
                 key,
-                default=getattr(house, setting),
+                default=houses,
                 format_func=lambda code: words.UNIT_CHOICE[code],
             )
-            kept[key] = str(picked[setting])
+            picked[setting] = before[key] = houses
+            chosen.pop(key, None)
+            if unit is not None and unit != houses:
+                picked[setting] = chosen[key] = unit
         st.markdown(
-            "For you and for whoever opens your link. The house's own stand in *House rules*; files that are taken away "
-            "and papers do not change with this switch."
+            "For you, and for whoever opens your link. The house's own units stand in *House rules*; papers and files keep "
+            "to them."
         )
-    shown.use(replace(house, **{setting: str(code) for setting, code in picked.items()}))
+    shown.use(replace(house, **picked))
 
 
-def _take_along(key: str, kept: str | None, houses: str) -> None:
-    """Another page's address does not say the units yet: the reader's choice goes along to it."""
-    if key not in st.query_params and kept is not None and kept != houses:
-        st.query_params[key] = kept
-        st.session_state[key] = kept
+def _take_along(key: str, chosen: str | None, *, is_new: bool) -> None:
+    """The address of another page does not say the units yet: what the reader chose goes along to it.
+
+    is_new : the house has changed its unit since; who had chosen nothing follows it.
+    """
+    if key in st.query_params:
+        return
+    if chosen is not None:
+        st.query_params[key] = chosen
+        st.session_state[key] = chosen
+    elif is_new:
+        st.session_state.pop(key, None)

@@ -8,7 +8,7 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard import components, data, links, running, words
+from dashboard import components, data, data_ways, house_forms, limit_words, links, running, words
 from pipelines.arrivals import WEEKDAYS
 from pipelines.contract import FINDINGS, STATES, STEPS
 from pipelines.errors import InputError, StoreMissingError
@@ -35,6 +35,12 @@ def page() -> None:
     _costs(rules, changed_on)
     components.heading("Follow-up and judging")
     _judging(rules, changed_on)
+    components.heading("Days within which somebody must go back")
+    house_forms.days_to_go_back(rules, _save)
+    components.heading("How figures are shown")
+    house_forms.how_shown(rules, _save)
+    components.heading("The house, its year and its home base")
+    house_forms.the_house(rules, _save)
     components.heading("The words for each state")
     _states()
     _changes()
@@ -63,17 +69,11 @@ def _answer(rules: HouseRules, limits: pl.DataFrame, guesses: list[str]) -> None
 def _pending(rules: HouseRules) -> None:
     """Say when the figures do not stand on the rules shown yet, and offer to work them out again."""
     try:
-        stands_on = data.rules_of_generation()
+        differ = data_ways.rules_changed(rules)
     except StoreMissingError:
         return
-    from pipelines.house_rules import as_rows
-
-    now = {name: value for name, value, _, _ in as_rows(rules, {})}
-    differ = [name for name, value in now.items() if name in stands_on and stands_on[name][0] != value]
-    differ += [name for name in now if stands_on and name not in stands_on]
-    differ += [name for name in stands_on if name.partition(".")[0] in ("target", "mendable_share") and name not in now]
     if differ:
-        names = words.joined(dict.fromkeys(name.partition(".")[0].replace("_", " ") for name in differ))
+        names = words.joined(differ)
         st.warning(
             f"{names} changed since: the pages still stand on the earlier rules.",
             title="Not worked out with these rules yet",
@@ -142,9 +142,9 @@ def _limits(limits: pl.DataFrame, rules: HouseRules) -> None:
         {
             "Step": [words.step(str(code)) for code in rows["step"]],
             "What": [words.quantity(str(code)) for code in rows["quantity"]],
-            "At least": [words.measured(v, u) for v, u in zip(rows["at_least"], rows["unit"], strict=True)],
+            "At least": [limit_words.as_in_source(v, u) for v, u in zip(rows["at_least"], rows["unit"], strict=True)],
             "At most": [
-                ("below " if bound == "excl" and v is not None else "") + words.measured(v, u)
+                ("below " if bound == "excl" and v is not None else "") + limit_words.as_in_source(v, u)
                 for v, u, bound in zip(rows["at_most"], rows["unit"], text("bound"), strict=True)
             ],
             "Holds for": [words.applies_to(condition) for condition in text("applies_to")],

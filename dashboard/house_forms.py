@@ -1,0 +1,130 @@
+"""The forms of House rules that change no figure but how it is shown and when visits are due: name, year, home, units."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import streamlit as st
+
+from dashboard import components, shown, words
+from pipelines.arrivals import return_reasons
+from pipelines.house_rules import HouseRules
+
+Save = Callable[[dict[str, Any], HouseRules], None]
+REASON = {
+    "pressure_test_failed": "A pressure test that failed",
+    "rise_failed": "A vacuum rise that failed",
+    "airflow_failed": "Airflow outside its limit",
+}
+
+
+def the_house(rules: HouseRules, save: Save) -> None:
+    """Name on papers, the two dates before which visits should be over, and where a day's visits begin."""
+    components.note(
+        f"Visits that cooling needs should be over before {words.day_of_year(rules.first_heat)}, those that heating needs "
+        f"before {words.day_of_year(rules.first_frost)}. The name below is the only one that papers and visit cards carry."
+    )
+    with st.form("house_form", border=False):
+        name = st.text_input(
+            "The house's own name", value=rules.house_name, max_chars=80, key="set_house_name",
+            placeholder="none: papers carry no name", width=420,
+        )  # fmt: skip
+        with st.grid(4):
+            heat = st.text_input(
+                "Before the first heat (month-day)", value=rules.first_heat, max_chars=5, key="set_first_heat",
+                help="Such as 06-01: visits to what cools should be over by then.",
+            )  # fmt: skip
+            frost = st.text_input(
+                "Before the first frost (month-day)", value=rules.first_frost, max_chars=5, key="set_first_frost",
+                help="Such as 10-15: visits to heat pumps should be over by then.",
+            )  # fmt: skip
+            north = st.number_input(
+                "Home base: latitude, degrees north", value=rules.home[0] if rules.home else None, min_value=-90.0,
+                max_value=90.0, step=0.01, format="%.4f", placeholder="not set", key="set_home_latitude",
+                help="Where a day's visits begin and end. Kept on this machine.",
+            )  # fmt: skip
+            east = st.number_input(
+                "longitude, degrees east", value=rules.home[1] if rules.home else None, min_value=-180.0,
+                max_value=180.0, step=0.01, format="%.4f", placeholder="not set", key="set_home_longitude",
+                help="West of Greenwich it is below nought.",
+            )  # fmt: skip
+        if st.form_submit_button("Save", key="save_house"):
+            if (north is None) != (east is None):
+                st.error("A home base needs both latitude and longitude, or neither.", icon=":material/error:")
+                return
+            save(
+                {
+                    "house_name": (name or "").strip(),
+                    "first_heat": (heat or "").strip(),
+                    "first_frost": (frost or "").strip(),
+                    "home": None if north is None or east is None else (north, east),
+                },
+                rules,
+            )
+
+
+def how_shown(rules: HouseRules, save: Save) -> None:
+    """Units, the order of a date, and whether people's names stand on pages and papers. Acts at once."""
+    components.note(
+        "How pages and papers write figures, for everybody; no figure is worked out again. A reader can choose other units "
+        "for himself under *Units* at the side. Limits, files and exports stay in the units of the records."
+    )
+    with st.form("shown_form", border=False):
+        picked: dict[str, Any] = {}
+        with st.grid(3):
+            for setting, asked in (
+                ("temperature_unit", "Temperatures"),
+                ("pressure_unit", "Pressures"),
+                ("static_unit", "Static pressure of air"),
+                ("vacuum_unit", "Vacuum"),
+            ):
+                picked[setting] = _one_of(asked, shown.UNIT_CHOICES[setting], setting, rules, words.UNIT_CHOICE)
+            picked["date_order"] = _one_of("Dates", tuple(words.DATE_ORDER), "date_order", rules, words.DATE_ORDER)
+        picked["names_shown"] = st.checkbox(
+            "Show people's names on pages and papers (off: their numbers stand in their place)",
+            value=rules.names_shown,
+            key="set_names_shown",
+        )
+        if st.form_submit_button("Save", key="save_shown"):
+            save(picked, rules)
+
+
+def _one_of(label: str, options: tuple[str, ...], setting: str, rules: HouseRules, said: dict[str, str]) -> str:
+    return st.selectbox(
+        label, options, index=options.index(getattr(rules, setting)), key=f"set_{setting}",
+        format_func=lambda code: said[code],
+    )  # fmt: skip
+
+
+def days_to_go_back(rules: HouseRules, save: Save) -> None:
+    """Within how many days somebody must go back, for each reason that a house may move."""
+    reasons = return_reasons()
+    at_once = words.joined(_short(reason.sentence) for reason in reasons if reason.is_safety)
+    components.note(
+        f"Counted from the day the job was finished. At once, whatever is set here: {at_once}. A charge check that was too "
+        "cold waits for the first warm week."
+    )
+    with st.form("days_form", border=False):
+        days: dict[str, int] = {}
+        with st.grid(3):
+            for reason in reasons:
+                if reason.is_movable and reason.due_days is not None:
+                    asked = REASON.get(reason.reason, reason.reason.replace("_", " ").capitalize())
+                    days[reason.reason] = st.number_input(
+                        f"{asked}, days",
+                        value=rules.return_due_days.get(reason.reason, reason.due_days),
+                        min_value=0,
+                        max_value=365,
+                        step=1,
+                        key=f"set_days_{reason.reason}",
+                    )
+        if st.form_submit_button("Save", key="save_days"):
+            shipped = {reason.reason: reason.due_days for reason in reasons}
+            save({"return_due_days": {name: n for name, n in days.items() if n != shipped[name]}}, rules)
+
+
+def _short(sentence: str) -> str:
+    """A reason's sentence up to its explanation, for use inside another."""
+    text = sentence.partition(":")[0].rstrip(".")
+    return text[0].lower() + text[1:]
