@@ -12,6 +12,7 @@ import altair as alt
 import polars as pl
 
 from dashboard import shown, words
+from dashboard.kept_charts import kept
 from dashboard.looks import Look, Picture, dressed
 from pipelines.contract import STEPS, TRACE_QUANTITY_UNIT
 
@@ -41,6 +42,7 @@ def _with_step_words(frame: pl.DataFrame) -> pl.DataFrame:
     return frame.with_columns(step_word=pl.col("step").replace_strict(words.STEP, default=pl.col("step")))
 
 
+@kept
 def heat_of_steps(groups: pl.DataFrame, group_word: str, look: Look) -> Picture:
     """Steps down, groups across: the share good as number and colour, its count below; too few jobs: dashed, no colour.
 
@@ -129,6 +131,7 @@ def heat_of_steps(groups: pl.DataFrame, group_word: str, look: Look) -> Picture:
     return dressed(chart, look)
 
 
+@kept
 def people_with_interval(rates: pl.DataFrame, look: Look) -> Picture:
     """One line for each technician in the order of crew and name: the adjusted share good on its 95 % interval.
 
@@ -196,6 +199,7 @@ def people_with_interval(rates: pl.DataFrame, look: Look) -> Picture:
     return dressed(chart, look)
 
 
+@kept
 def funnel(rates: pl.DataFrame, look: Look) -> Picture:
     """The picture of chance: each technician's plain share against the jobs behind it, inside what luck alone would do."""
     frame = rates.filter(pl.col("known") > 0).sort("known")
@@ -235,6 +239,7 @@ def funnel(rates: pl.DataFrame, look: Look) -> Picture:
     return dressed(alt.layer(outer, inner_low, inner_high, middle, points).properties(height=300), look)
 
 
+@kept
 def months(trend: pl.DataFrame, look: Look) -> Picture:
     """The share good month by month inside its control limits; the tooltip has the counts."""
     frame = trend.filter(pl.col("known") > 0)
@@ -322,6 +327,7 @@ def ratio_domain(long: pl.DataFrame) -> tuple[float, float]:
     return least, most
 
 
+@kept
 def effects_with_interval(
     effects: pl.DataFrame, age_band: str, look: Look, kinds: tuple[str, ...] = ESTIMATES
 ) -> Picture:
@@ -395,6 +401,7 @@ def effects_with_interval(
     return dressed(alt.layer(one, span, point).properties(height=15 * len(present) * steps + 70), look)
 
 
+@kept
 def incidence_curves(curves: pl.DataFrame, look: Look) -> Picture:
     """Share of systems that have had the outcome, by age: after a good step, and after one that was not."""
     followed = curves.filter(pl.col("at_risk") >= FOLLOWED_AT_LEAST)
@@ -442,6 +449,7 @@ def incidence_curves(curves: pl.DataFrame, look: Look) -> Picture:
     return dressed(alt.layer(band, line, hover).properties(height=320), look)
 
 
+@kept
 def visits_and_failures_avoided(curve: pl.DataFrame, visits: int, look: Look) -> Picture:
     """Failures that visits avoid as they are added in the list's order, with its range; dashed: in no order."""
     # the first visits are what one decides about: far beyond them the picture would hide them
@@ -496,6 +504,7 @@ def visits_and_failures_avoided(curve: pl.DataFrame, visits: int, look: Look) ->
     return dressed(alt.layer(band, random, line, mark, dot, said, label, hover).properties(height=300), look)
 
 
+@kept
 def said_and_seen(groups: pl.DataFrame, look: Look) -> Picture:
     """What the list said against what then happened, group by group, with the range of what was seen."""
     top = float(max(groups["high"].max() or 0, groups["said"].max() or 0, 0.01)) * 1.05  # type: ignore[type-var]
@@ -531,6 +540,7 @@ GAP_WORD = {
 }
 
 
+@kept
 def gap_by_step(needs: pl.DataFrame, look: Look) -> Picture:
     """Jobs a year short of the target, split into what training can close, what recording can, and what a tool can."""
     frame = (
@@ -572,6 +582,7 @@ def gap_by_step(needs: pl.DataFrame, look: Look) -> Picture:
 PROOF_STATES = ("passed", "failed", "cannot_tell", "ticked_only", "not_done", "no_record")
 
 
+@kept
 def proof(states: pl.DataFrame, look: Look) -> Picture:
     """For each step: the share of jobs in each state, so that one sees what the records can answer."""
     frame = _with_step_words(states.filter(pl.col("state").is_in(list(PROOF_STATES)))).with_columns(
@@ -607,6 +618,7 @@ def proof(states: pl.DataFrame, look: Look) -> Picture:
     return dressed(bars.properties(height=30 * frame["step"].n_unique() + 190), look)
 
 
+@kept
 def gauge_log(log: pl.DataFrame, quantity: str, limits: list[tuple[str, float]], look: Look) -> Picture:
     """One gauge log over its minutes; a vacuum on a log axis, with the valve's spike shaded and each limit named.
 

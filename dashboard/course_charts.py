@@ -7,6 +7,7 @@ import polars as pl
 
 from dashboard import course_words, words
 from dashboard.charts import NARROW_COLUMNS
+from dashboard.kept_charts import kept
 from dashboard.looks import Look, Picture, dressed
 
 COURSES_AT_MOST = 12
@@ -51,6 +52,7 @@ def _key() -> alt.Legend:
     return alt.Legend(title=None, columns=NARROW_COLUMNS, symbolOpacity=1)
 
 
+@kept
 def course_changes(courses: pl.DataFrame, look: Look) -> Picture:
     """Change of the share good after each course, with its interval; below it the same people on a step not taught."""
     frame = changes_long(courses)
@@ -101,6 +103,7 @@ def course_changes(courses: pl.DataFrame, look: Look) -> Picture:
     return dressed(alt.layer(nought, span, point).properties(height=52 * len(labels) + 70), look)
 
 
+@kept
 def half_years(path: pl.DataFrame, look: Look) -> Picture:
     """Half years before and after a step's courses: those trained against the others, beside the time before.
 

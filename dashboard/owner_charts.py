@@ -8,11 +8,13 @@ import altair as alt
 import polars as pl
 
 from dashboard import words
+from dashboard.kept_charts import kept
 from dashboard.looks import Look, Picture, dressed
 
 LIMITS = ("limit_low_95", "limit_high_95", "limit_low_998", "limit_high_998")
 
 
+@kept
 def control_chart(months: pl.DataFrame, look: Look) -> Picture:
     """Share of jobs good in every known step by month, in the band that chance would fill; each marked change named.
 
@@ -91,6 +93,7 @@ def control_chart(months: pl.DataFrame, look: Look) -> Picture:
     return dressed(alt.layer(*layers).properties(height=300), look)
 
 
+@kept
 def cost_by_step(steps: pl.DataFrame, currency: str, look: Look) -> Picture:
     """A year's cost of each step with its range, the largest first.
 

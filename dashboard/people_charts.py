@@ -12,6 +12,7 @@ import polars as pl
 
 from dashboard import words
 from dashboard.charts import TOO_FEW, _from_share, _steps_in, _with_step_words
+from dashboard.kept_charts import kept
 from dashboard.looks import Look, Picture, dressed
 
 ROW_HEIGHT = 38
@@ -19,6 +20,7 @@ LABEL_WIDTH = 16
 OVER_THE_LINE, ON_THE_LINE = -11, 0
 
 
+@kept
 def steps_with_interval(fleet: pl.DataFrame, look: Look) -> Picture:
     """Each step over the whole fleet: share good on its interval; thin: as far as the unknown jobs could move it.
 
@@ -35,6 +37,7 @@ def steps_with_interval(fleet: pl.DataFrame, look: Look) -> Picture:
     return _lines(frame, "step_word", _steps_in(frame), "step", "Step", look, unknown, bounds)
 
 
+@kept
 def groups_with_interval(groups: pl.DataFrame, group_word: str, look: Look) -> Picture:
     """Each group at one step: share good on its interval; hollow: the same people's other jobs, or such jobs on average.
 

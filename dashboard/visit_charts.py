@@ -8,6 +8,7 @@ import altair as alt
 import polars as pl
 
 from dashboard import words
+from dashboard.kept_charts import kept
 from dashboard.looks import Look, Picture, dressed
 
 DOTS_AT_MOST = 2000
@@ -30,6 +31,7 @@ def chosen(row: dict[str, Any]) -> str:
     return {"rank": CHOSEN[1], "own_choice": CHOSEN[2], "lot": CHOSEN[3]}[row["chosen_by"]]
 
 
+@kept
 def visit_map(stops: pl.DataFrame, others: pl.DataFrame, home: tuple[float, float] | None, look: Look) -> Picture:
     """Where the visits are, by latitude and longitude alone: no map is fetched. Shapes tell how each was chosen.
 
@@ -57,6 +59,7 @@ def visit_map(stops: pl.DataFrame, others: pl.DataFrame, home: tuple[float, floa
         "safety first": look.not_good, "by rank": look.good, "own choice": look.third, "by lot": look.second,
         "not in this plan": look.quiet, "home base": look.ink,
     }  # fmt: skip
+    legend = alt.Legend(columns=alt.ExprRef("width < 420 ? 2 : 6"), symbolSize=130, symbolStrokeWidth=0)
     dots = (
         alt.Chart(frame)
         .mark_point(filled=True, opacity=0.85, stroke=look.paper, strokeWidth=0.6)
@@ -65,9 +68,9 @@ def visit_map(stops: pl.DataFrame, others: pl.DataFrame, home: tuple[float, floa
             latitude="latitude:Q",
             shape=alt.Shape(
                 "kind:N", title=None, scale=alt.Scale(domain=kinds, range=[SHAPE[kind] for kind in kinds]),
-                legend=alt.Legend(columns=alt.ExprRef("width < 420 ? 2 : 6")),
+                legend=legend,
             ),
-            color=alt.Color("kind:N", title=None, scale=alt.Scale(domain=kinds, range=[colour[kind] for kind in kinds])),
+            color=alt.Color("kind:N", title=None, scale=alt.Scale(domain=kinds, range=[colour[kind] for kind in kinds]), legend=legend),
             size=alt.Size("size:Q", scale=None, legend=None),
             order=alt.Order("size:Q"),
             tooltip=[
@@ -76,9 +79,19 @@ def visit_map(stops: pl.DataFrame, others: pl.DataFrame, home: tuple[float, floa
             ],
         )
     )  # fmt: skip
-    return dressed(dots.project(type="mercator").properties(height=420), look)
+    names = (
+        frame.filter((pl.col("area") != "–") & pl.col("area").is_not_null())
+        .group_by("area").agg(pl.col("latitude").max(), pl.col("longitude").mean()).sort("area").head(60)
+    )  # fmt: skip
+    labels = (
+        alt.Chart(names)
+        .mark_text(dy=-13, fontSize=11, color=look.soft_ink)
+        .encode(longitude="longitude:Q", latitude="latitude:Q", text="area:N")
+    )
+    return dressed(alt.layer(dots, labels).project(type="mercator").properties(height=440), look)
 
 
+@kept
 def visits_by_area(stops: pl.DataFrame, look: Look) -> Picture:
     """How many visits lie in each area: where no places are known. stops : area, kind."""
     frame = (
@@ -101,6 +114,7 @@ def visits_by_area(stops: pl.DataFrame, look: Look) -> Picture:
     return dressed(alt.layer(bars, text).properties(height=max(90, 30 * frame.height)), look)
 
 
+@kept
 def shares_with_range(rows: pl.DataFrame, title: str, look: Look) -> Picture:
     """A share for each label with its range and count. rows : label, share, low, high, count (text beside it)."""
     base = alt.Chart(rows)
@@ -124,9 +138,10 @@ def shares_with_range(rows: pl.DataFrame, title: str, look: Look) -> Picture:
     return dressed(alt.layer(rule, dot, text).properties(height=max(120, 44 * rows.height)), look)
 
 
+@kept
 def two_sides(sides: pl.DataFrame, look: Look) -> Picture:
     """Failures in 100 systems a year of both sides of the lot, with ranges. sides : side, rate, low, high, count."""
-    frame = sides.with_columns(100 * pl.col("rate", "low", "high"))
+    frame = sides.with_columns(pl.col("rate", "low", "high") * 100)
     base = alt.Chart(frame)
     title = "Compressor failures in 100 systems a year"
     y = alt.Y("side:N", title=None, sort=frame["side"].to_list())

@@ -8,7 +8,7 @@ import altair as alt
 import polars as pl
 import pytest
 
-from dashboard import charts, looks
+from dashboard import charts, kept_charts, looks, shown
 from pipelines.store import Store
 from tests.dashboard import small_store
 
@@ -30,7 +30,7 @@ def ask(fleet: Store):
 def drawn(chart: alt.TopLevelMixin) -> dict[str, Any]:
     """The chart as the browser gets it: a picture that Vega-Lite's own schema accepts."""
     with alt.data_transformers.enable(max_rows=None):
-        return chart.to_dict()
+        return chart.to_dict(validate=True)
 
 
 def rows(spec: dict[str, Any]) -> int:
@@ -133,3 +133,31 @@ def test_every_picture_can_be_drawn_in_both_looks(look: looks.Look, ask) -> None
         charts.said_and_seen(ask("select * from calibration"), look),
     ):
         assert 0 < rows(drawn(chart)) <= 2000
+
+
+def test_a_picture_is_kept_and_told_apart_by_its_figures_its_order_its_look_and_its_units(ask) -> None:
+    people = ask(
+        "select *, technician_id as name from technician_step where step = 'evacuation' order by technician_id"
+    )
+    first = charts.funnel(people, LOOK)
+    assert charts.funnel(people.clone(), LOOK) is first
+    others = [
+        charts.funnel(people.with_columns(known=pl.col("known") + 1), LOOK),
+        charts.funnel(people.reverse(), LOOK),
+        charts.funnel(people, looks.DARK),
+    ]
+    with shown.using(shown.Shown(date_order="month_day_year")):
+        others.append(charts.funnel(people, LOOK))
+    assert all(other is not first for other in others)
+    taken_apart = first.to_dict()
+    del taken_apart["datasets"], taken_apart["layer"]
+    assert first.to_dict()["layer"]
+
+
+def test_no_more_pictures_are_kept_than_there_is_room_for(ask) -> None:
+    people = ask("select *, technician_id as name from technician_step where step = 'evacuation'")
+    oldest = charts.funnel(people.with_columns(known=pl.col("known") + 1000), LOOK)
+    for more in range(kept_charts.KEPT_AT_MOST):
+        kept_charts.kept(lambda frame, look: charts.alt.Chart(frame))(pl.DataFrame({"more": [more]}), LOOK)
+    assert len(kept_charts._KEPT) == kept_charts.KEPT_AT_MOST
+    assert charts.funnel(people.with_columns(known=pl.col("known") + 1000), LOOK) is not oldest
