@@ -48,6 +48,8 @@ def file_of(address: str) -> str:
 def address_here(query: dict[str, str] | None = None) -> str:
     """This page with its filters and choices, as a link within the pages: `crew-week?step=evacuation`."""
     told = {key: value for key, value in (query or st.query_params.to_dict()).items() if key != FIND}
+    if here() == "job-folder":
+        told.pop("back", None)  # else the way back would grow with every step
     return f"{here()}?{urlencode(told)}" if told else here()
 
 
@@ -169,6 +171,18 @@ def _forget() -> None:
     st.session_state.pop("search_words", None)
 
 
+# a dialog gives the keyboard to itself, not to its field: whoever pressed the key wants to type
+_TYPE_AT_ONCE = """<script>
+(() => {
+  const take = left => {
+    const field = document.querySelector('[role="dialog"] input[type="search"]');
+    if (field) { field.focus(); field.select(); } else if (left > 0) setTimeout(() => take(left - 1), 50);
+  };
+  take(20);
+})();
+</script>"""
+
+
 @st.dialog("Search", width="medium", icon=":material/search:", on_dismiss=_forget)
 def _search_dialog() -> None:
     if "search_words" not in st.session_state:
@@ -177,6 +191,7 @@ def _search_dialog() -> None:
         "Number of a job or a system, a technician, a site",
         key="search_words", type="search", max_chars=80, placeholder="all or the beginning of it",
     )  # fmt: skip
+    st.html(_TYPE_AT_ONCE, width="content", unsafe_allow_javascript=True)
     text = (text or "").strip()
     if text != st.query_params.get(FIND, ""):
         st.query_params[FIND] = text
@@ -217,7 +232,7 @@ def _job_hit(row: dict[str, Any]) -> None:
         label=f"{words.escaped(row['job_id'])} · {words.equipment_in_sentence(row['equipment'])}, "
         f"{words.date(row['finished_on'])}",
         icon=":material/folder_open:",
-        query_params={"job": row["job_id"]},
+        query_params={"job": row["job_id"], "back": address_here()},
     )
 
 
@@ -239,7 +254,7 @@ def _jobs_link(label: str, kind: str, of: str, jobs: int) -> None:
         return
     st.page_link(
         file_of("job-folder"), label=label, icon=":material/format_list_bulleted:",
-        query_params={"of": kind, f"of_{kind}": of},
+        query_params={"of": kind, f"of_{kind}": of, "back": address_here()},
     )  # fmt: skip
 
 

@@ -14,6 +14,7 @@ import streamlit as st
 
 from dashboard import charts, components, data, links, looks, people_charts, people_words, words
 from dashboard.data import JobFilter
+from dashboard.data_ways import JobList
 from dashboard.papers_button import papers_button
 from pipelines.contract import STEPS
 
@@ -284,7 +285,8 @@ def _proof_tables() -> None:
 def _folder_chosen(ids: list[str], place: str) -> None:
     click = st.session_state.get(place)
     if click is not None and 0 <= click["row"] < len(ids):
-        components.open_job(ids[click["row"]])
+        kind = "again" if place.startswith("measured_again") else "drawn"
+        components.open_job(ids[click["row"]], jobs=JobList(kind))
 
 
 def _open_table(place: str, ids: list[str], columns: dict[str, Any], alt: str) -> None:

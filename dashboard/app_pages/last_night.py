@@ -10,6 +10,7 @@ import streamlit as st
 
 from dashboard import components, data, data_night, links, words
 from dashboard.data_night import LastLoad, ReturnFilter
+from dashboard.data_ways import JobList
 
 LINES_AT_MOST = 10
 STRETCH = {"30": 30, "90": 90, "365": 365, "all": None}
@@ -222,7 +223,9 @@ def _why(row: dict[str, Any], whys: dict[tuple[str, str], str]) -> str:
 
 
 def _go(job_id: str) -> None:
-    components.open_job(job_id)
+    # the most urgent ones stand above the choices of the table below: those do not narrow their list
+    chosen = {key: st.query_params[key] for key in ("within", "area") if key in st.query_params}
+    components.open_job(job_id, jobs=JobList("returns", chosen))
 
 
 def _say_done(row: dict[str, Any]) -> None:
@@ -331,10 +334,10 @@ def _return_table(found: pl.DataFrame) -> None:
     )
 
 
-def _open_clicked(ids: list[str | None], key: str) -> None:
+def _open_clicked(ids: list[str | None], key: str, jobs: JobList | None = None) -> None:
     click = st.session_state.get(key)
     if click is not None and 0 <= click["row"] < len(ids) and ids[click["row"]]:
-        components.open_job(str(ids[click["row"]]))
+        components.open_job(str(ids[click["row"]]), jobs=jobs)
 
 
 def _said_since() -> None:
@@ -388,7 +391,7 @@ def _not_arrived(from_on: dt.date | None, counts: dict[str, int]) -> None:
         height=min(38 + 35 * found.height, 320),
         column_config={
             "Job": st.column_config.ButtonColumn(
-                "Folder", width=70, type="tertiary", key=key, on_click=_open_clicked, args=(ids, key)
+                "Folder", width=70, type="tertiary", key=key, on_click=_open_clicked, args=(ids, key, _missing_list())
             ),
             "Expected": st.column_config.DateColumn(format=words.day_column()),
             "Last came": st.column_config.DateColumn(format=words.day_column()),
@@ -396,6 +399,11 @@ def _not_arrived(from_on: dt.date | None, counts: dict[str, int]) -> None:
         },
         alt="What should have come and did not",
     )
+
+
+def _missing_list() -> JobList:
+    within = st.query_params.get("within", "90")
+    return JobList("missing", {"within": within})
 
 
 def missing_words(counts: dict[str, int]) -> str:
@@ -464,6 +472,7 @@ def _new_jobs(load: LastLoad) -> None:
     more = " The newest 100 are shown." if jobs.height == 100 else ""
     components.note(f"**{words.counted(jobs.height, 'job')}** came with it or changed.{more}")
     ids = jobs["job_id"].to_list()
+    came = JobList("landed", {"load": load.load_id})
     key = f"landed_open_{abs(hash(tuple(ids))) % 10**8}"
     st.dataframe(
         pl.DataFrame(
@@ -484,7 +493,7 @@ def _new_jobs(load: LastLoad) -> None:
         height=min(38 + 35 * len(ids), 320),
         column_config={
             "Job": st.column_config.ButtonColumn(
-                "Folder", width=70, type="tertiary", key=key, on_click=_open_clicked, args=(ids, key)
+                "Folder", width=70, type="tertiary", key=key, on_click=_open_clicked, args=(ids, key, came)
             ),
             "Finished": st.column_config.DateColumn(format=words.day_column()),
         },

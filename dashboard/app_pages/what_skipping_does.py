@@ -7,7 +7,7 @@ import streamlit as st
 
 from dashboard import charts, components, data, links, looks, words
 from dashboard.data import JobFilter
-from pipelines.contract import NOT_GOOD_STATES, STEPS
+from pipelines.contract import STEPS
 
 HOW_RATIO = (
     "How many times as often the outcome comes, in the same stretch of a system's life, where the step was not good as "
@@ -91,12 +91,7 @@ def page() -> None:
     _otherwise(effects, outcome, step)
     _cost()
     _notes()
-    state = st.session_state.get("state")
-    components.jobs_behind(
-        JobFilter(step=step, states=()),
-        "effects",
-        "" if state in NOT_GOOD_STATES else "of this step",
-    )
+    components.jobs_behind(JobFilter(step=step), "effects", "of this step")
     components.cautions(words.STEP_CAUTIONS.get(step, ()))
 
 
