@@ -197,13 +197,10 @@ def job_table(steps: pl.DataFrame, which: JobFilter, key: str) -> None:
         pl.col("crew").alias("Crew"),
         pl.col("step").cast(pl.String).replace_strict(words.STEP, default=pl.col("step").cast(pl.String)).alias("Step"),
         pl.col("state").cast(pl.String).map_elements(words.state_with_sign, return_dtype=pl.String).alias("State"),
-        pl.struct("measured", "unit")
-        .map_elements(lambda r: words.measured(r["measured"], r["unit"]), return_dtype=pl.String)
-        .alias("Measured"),
-        pl.struct("limit_value", "unit")
-        .map_elements(lambda r: words.measured(r["limit_value"], r["unit"]), return_dtype=pl.String)
-        .alias("Limit"),
-        pl.col("why").map_elements(words.sentence, return_dtype=pl.String).alias("Why"),
+        # in lists: Polars calls a function of ours in threads of its own, where nobody has said in which units
+        pl.Series("Measured", [words.measured(*row) for row in steps.select("measured", "unit").iter_rows()], pl.String),
+        pl.Series("Limit", [words.measured(*row) for row in steps.select("limit_value", "unit").iter_rows()], pl.String),
+        pl.Series("Why", [words.sentence(why) for why in steps["why"]], pl.String),
     )
     if which.step not in (None, "all"):
         shown = shown.drop("Step")

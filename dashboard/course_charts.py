@@ -19,10 +19,10 @@ POINTS = alt.Axis(format="+.0f", tickCount=6, labelExpr="datum.value == 0 ? '0' 
 
 def changes_long(courses: pl.DataFrame) -> pl.DataFrame:
     """One row for each course and kind of step (taught or not), in points. courses : told rows of course_effect."""
-    label = pl.struct("course", "step", "held_on").map_elements(_label, return_dtype=pl.String)
     shared = courses.sort("held_on", "course", "step", descending=[True, False, False]).head(COURSES_AT_MOST)
     shared = shared.with_columns(
-        label=label,
+        # a list: Polars calls a function of ours in threads of its own, where nobody has said how dates are written
+        label=pl.Series([_label(row) for row in shared.iter_rows(named=True)], dtype=pl.String),
         evidence_word=pl.col("evidence").map_elements(course_words.evidence, return_dtype=pl.String),
     )
     kept = ("label", "held_on", "technicians_trained", "technicians_compared", "known_after", "evidence_word")
