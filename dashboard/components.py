@@ -198,8 +198,12 @@ def job_table(steps: pl.DataFrame, which: JobFilter, key: str) -> None:
         pl.col("step").cast(pl.String).replace_strict(words.STEP, default=pl.col("step").cast(pl.String)).alias("Step"),
         pl.col("state").cast(pl.String).map_elements(words.state_with_sign, return_dtype=pl.String).alias("State"),
         # in lists: Polars calls a function of ours in threads of its own, where nobody has said in which units
-        pl.Series("Measured", [words.measured(*row) for row in steps.select("measured", "unit").iter_rows()], pl.String),
-        pl.Series("Limit", [words.measured(*row) for row in steps.select("limit_value", "unit").iter_rows()], pl.String),
+        pl.Series(
+            "Measured", [words.measured(*row) for row in steps.select("measured", "unit").iter_rows()], pl.String
+        ),
+        pl.Series(
+            "Limit", [words.measured(*row) for row in steps.select("limit_value", "unit").iter_rows()], pl.String
+        ),
         pl.Series("Why", [words.sentence(why) for why in steps["why"]], pl.String),
     )
     if which.step not in (None, "all"):
