@@ -147,17 +147,104 @@ def test_state_opens_its_jobs_and_a_row_its_folder(demo: Served, page: Page) -> 
     assert all("Outside its limit" in row[heads.index("State")] for row in rows)
     after(page, lambda: grid_button(page, table, 1))
     assert urlsplit(page.url).path == "/job-folder"
-    assert query(page) == {"job": job, "of_step": "evacuation", "of_state": "failed"}
+    assert query(page) == {
+        "job": job,
+        "of_step": "evacuation",
+        "of_state": "failed",
+        "back": "crew-week?step=evacuation&state=failed",
+    }
     assert first_sentence(page).startswith(f"Job {job} ")
     assert f"2 of {counted:,} jobs" in main_text(page)
     # previous and next stay in the list the reader came from
-    after(page, lambda: page.get_by_role("button", name="Newer").click())
+    after(page, lambda: page.get_by_role("button", name="Previous").click())
     assert f"1 of {counted:,} jobs" in main_text(page)
     assert query(page)["job"] != job
     assert "outside its limit" in first_sentence(page).lower()
-    expect(page.get_by_role("button", name="Newer")).to_be_disabled()
-    after(page, lambda: page.get_by_role("button", name="Older").click())
+    expect(page.get_by_role("button", name="Previous")).to_be_disabled()
+    after(page, lambda: page.get_by_role("button", name="Next").click())
     assert first_sentence(page).startswith(f"Job {job} ")
+
+
+def test_return_of_last_night_opens_its_job_and_the_next_return(demo: Served, page: Page) -> None:
+    go(page, f"{demo.address}/last-night?within=all")
+    said = first_sentence(page)
+    buttons = page.get_by_role("button", name=re.compile(r"^Job J\d+"))
+    jobs = [words.split()[-1] for words in buttons.all_inner_texts()]
+    assert len(jobs) == 10
+    system = re.search(r"^System (S\d+)", main_text(page), re.MULTILINE)
+    assert system
+    after(page, lambda: buttons.first.click())
+    assert urlsplit(page.url).path == "/job-folder"
+    assert query(page) == {"job": jobs[0], "of": "returns", "of_within": "all", "back": "last-night?within=all"}
+    assert first_sentence(page).startswith(f"Job {jobs[0]} ")
+    assert system[1] in main_text(page)
+    # as many jobs as the returns that are open stand on: one job may call for several
+    listed = re.search(r"1 of ([\d,]+) jobs", main_text(page))
+    assert listed
+    open_now = one(
+        demo.store,
+        "select count(distinct job_id) from return_due, (select max(as_of) as day from fit_run) "
+        "where settled_on is null and coalesce(finished_on <= day, true) and (due_from_on is null or due_from_on <= day)",
+    )
+    assert int(listed[1].replace(",", "")) == open_now
+    different = list(dict.fromkeys(jobs))
+    after(page, lambda: page.keyboard.press("n"))
+    assert query(page)["job"] == different[1]
+    # a link of it, or a reload, stays in the list
+    page.reload()
+    wait_at_rest(page)
+    assert f"2 of {listed[1]} jobs" in main_text(page)
+    after(page, lambda: page.keyboard.press("p"))
+    assert query(page)["job"] == jobs[0]
+    after(page, lambda: page.get_by_role("link", name=re.compile("^Last night ›")).click())
+    assert (urlsplit(page.url).path, query(page)) == ("/last-night", {"within": "all"})
+    assert first_sentence(page) == said
+
+
+def test_search_leads_to_a_persons_crew_week(demo: Served, page: Page) -> None:
+    who = str(one(demo.store, "select min(technician_id) from technician_step where known > 20"))
+    name = str(one(demo.store, "select name from staged_technician where technician_id = $who", who=who))
+    go(page, f"{demo.address}/owners-page")
+    after(page, lambda: page.get_by_role("button", name="Search").click())
+    dialog = page.get_by_role("dialog")
+    field = dialog.get_by_role("searchbox")
+    expect(field).to_be_focused()
+    field.fill(name[:5])
+    field.press("Enter")
+    hit = dialog.get_by_role("link", name=re.compile(re.escape(f"{name} ({who})")))
+    hit.wait_for()
+    assert query(page) == {"find": name[:5].strip()}
+    after(page, hit.click)
+    assert (urlsplit(page.url).path, query(page)["technician"]) == ("/crew-week", who)
+    assert name in main_text(page)
+    assert not page.get_by_role("dialog").is_visible()
+
+
+def test_search_for_nothing_says_what_can_be_searched(demo: Served, page: Page) -> None:
+    go(page, f"{demo.address}/house-rules?find=no-such-thing")
+    dialog = page.get_by_role("dialog")
+    dialog.get_by_text("Nothing is called “no-such-thing”").wait_for()
+    assert "numbers of jobs and of systems" in dialog.inner_text()
+    page.keyboard.press("Escape")
+    dialog.wait_for(state="detached")
+    page.wait_for_function("!location.search.includes('find')")
+
+
+def test_view_is_saved_and_opened_by_somebody_else(demo: Served, page: Page, chromium: Browser) -> None:
+    go(page, f"{demo.address}/crew-week?step=airflow&by=branch")
+    page.get_by_role("button", name="Save this view").click()
+    page.get_by_label("Its name").fill("Airflow by branch")
+    after(page, lambda: page.get_by_role("button", name="Save", exact=True).click())
+    someone_else = new_reader(chromium)
+    try:
+        theirs = someone_else.new_page()
+        go(theirs, f"{demo.address}/last-night")
+        after(theirs, lambda: theirs.get_by_role("link", name="Airflow by branch").click())
+        assert urlsplit(theirs.url).path == "/crew-week"
+        assert query(theirs) == {"step": "airflow", "by": "branch"}
+        assert main_text(theirs) == main_text(page)
+    finally:
+        someone_else.close()
 
 
 def test_back_button_returns_to_the_list(demo: Served, page: Page) -> None:
