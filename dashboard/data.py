@@ -8,15 +8,17 @@ concurrent calls. Nothing here reads the sites' addresses, contacts or telephone
 from __future__ import annotations
 
 import datetime as dt
+import os
 import re
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
-import streamlit as st
 
 from dashboard import data_people, shown
+from dashboard.kept_answers import KeptAnswers
 from pipelines.contract import STATES, STEPS, UNPLANNED_CALL_KINDS
 from pipelines.entries import Entries
 from pipelines.house_rules import HouseRules
@@ -51,7 +53,7 @@ def store() -> Store:
     return Store.locate()
 
 
-@st.cache_resource(max_entries=4, show_spinner=False)
+@lru_cache(maxsize=4)
 def _reader(folder: str) -> Reader:
     return Reader(Store(folder))
 
@@ -71,7 +73,7 @@ class Stamp:
 
 def connection() -> tuple[Pointer, duckdb.DuckDBPyConnection]:
     """The current generation; raises StoreMissingError before the first load."""
-    return _reader(str(store().folder.resolve())).connection()
+    return _reader(os.path.abspath(store().folder)).connection()
 
 
 def _names_shown() -> bool:
@@ -90,23 +92,21 @@ def fetch(sql: str, parameters: dict[str, Any], con: duckdb.DuckDBPyConnection) 
         cursor.close()
 
 
-@st.cache_data(max_entries=400, ttl="2h", show_spinner=False)
-def _answer(
-    folder: str,
-    generation: int,
-    made_at: str,
-    names_shown: bool,
-    sql: str,
-    parameters: dict[str, Any],
-    _con: duckdb.DuckDBPyConnection,
-) -> pl.DataFrame:
-    return fetch(sql, parameters, _con)
+_KEPT = KeptAnswers(entries_at_most=2000, bytes_at_most=64 * 2**20)
+
+
+def forget_answers() -> None:
+    """Ask everything anew from here on, as a server does that has just been started."""
+    _KEPT.forget()
 
 
 def ask(sql: str, **parameters: Any) -> pl.DataFrame:
     pointer, con = connection()
-    folder = str(store().folder.resolve())
-    return _answer(folder, pointer.generation, pointer.made_at, _names_shown(), sql, parameters, con)
+    asked = (
+        os.path.abspath(store().folder), pointer.generation, pointer.made_at, _names_shown(), dt.date.today(), sql,
+        repr(parameters),
+    )  # fmt: skip
+    return _KEPT.answer(asked, lambda: fetch(sql, parameters, con))
 
 
 def tables() -> set[str]:

@@ -141,6 +141,14 @@ class Store:
             )
         return pointer
 
+    def pointer_mark(self) -> tuple[int, int, int] | None:
+        """What tells one pointer's file from the next one without reading it; None where there is none."""
+        try:
+            found = self._pointer_file.stat()
+        except FileNotFoundError:
+            return None
+        return found.st_mtime_ns, found.st_ino, found.st_size
+
     def exists(self) -> bool:
         return self.pointer() is not None
 
@@ -431,18 +439,22 @@ class Store:
 class Reader:
     """The current generation, opened once and opened again only after another has been published.
 
-    A page asks `connection()` on each run: it looks at the pointer, which costs one small file read.
+    A page asks `connection()` for each answer: as long as the pointer's file is the one seen last, that costs a glance.
     """
 
     def __init__(self, store: Store) -> None:
         self.store = store
         self._lock = threading.Lock()
         self._pointer: Pointer | None = None
+        self._seen: tuple[int, int, int] | None = None
         self._con: duckdb.DuckDBPyConnection | None = None
 
     def connection(self) -> tuple[Pointer, duckdb.DuckDBPyConnection]:
         """The pointer and a connection on its generation; take a cursor of it for each call."""
         with self._lock:
+            seen = self.store.pointer_mark()
+            if seen is not None and seen == self._seen and self._pointer is not None and self._con is not None:
+                return self._pointer, self._con
             pointer = self.store.pointer()
             if pointer is None:
                 self.store.current_file()
@@ -451,6 +463,7 @@ class Reader:
                 # the old connection is left to those who still read from it and closed when they drop it
                 self._con = self.store.read()
                 self._pointer = pointer
+            self._seen = seen
             return pointer, self._con
 
 

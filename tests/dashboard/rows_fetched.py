@@ -12,7 +12,6 @@ from typing import Any
 from unittest.mock import patch
 
 import polars as pl
-import streamlit as st
 
 from dashboard import data
 
@@ -32,7 +31,7 @@ def _who_asked() -> str:
     while frame is not None:
         file = Path(frame.f_code.co_filename)
         is_of_data = file.name.startswith("data") and file.parent.name == "dashboard"
-        if is_of_data and frame.f_code.co_name not in ("fetch", "ask", "ask_table", "_answer"):
+        if is_of_data and frame.f_code.co_name not in ("fetch", "ask", "ask_table", "<lambda>"):
             return frame.f_code.co_name
         frame = frame.f_back
     return ""
@@ -50,6 +49,6 @@ def watched() -> Iterator[list[Fetched]]:
         found.append(Fetched(_who_asked(), answer.height, (time.perf_counter() - began) * 1000))
         return answer
 
-    st.cache_data.clear()
+    data.forget_answers()
     with patch.object(data, "fetch", counting):
         yield found
