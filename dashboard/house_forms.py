@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from typing import Any
 
@@ -30,7 +31,7 @@ def the_house(rules: HouseRules, save: Save) -> None:
             "The house's own name", value=rules.house_name, max_chars=80, key="set_house_name",
             placeholder="none: papers carry no name", width=420,
         )  # fmt: skip
-        with st.grid(4):
+        with st.grid(3):
             heat = st.text_input(
                 "Before the first heat (month-day)", value=rules.first_heat, max_chars=5, key="set_first_heat",
                 help="Such as 06-01: visits to what cools should be over by then.",
@@ -39,26 +40,26 @@ def the_house(rules: HouseRules, save: Save) -> None:
                 "Before the first frost (month-day)", value=rules.first_frost, max_chars=5, key="set_first_frost",
                 help="Such as 10-15: visits to heat pumps should be over by then.",
             )  # fmt: skip
-            north = st.number_input(
-                "Home base: latitude, degrees north", value=rules.home[0] if rules.home else None, min_value=-90.0,
-                max_value=90.0, step=0.01, format="%.4f", placeholder="not set", key="set_home_latitude",
-                help="Where a day's visits begin and end. Kept on this machine.",
-            )  # fmt: skip
-            east = st.number_input(
-                "longitude, degrees east", value=rules.home[1] if rules.home else None, min_value=-180.0,
-                max_value=180.0, step=0.01, format="%.4f", placeholder="not set", key="set_home_longitude",
-                help="West of Greenwich it is below nought.",
+            home = st.text_input(
+                "Home base: latitude, longitude", value="{}, {}".format(*rules.home) if rules.home else "", max_chars=60,
+                placeholder="such as 41.25, -96.00", key="set_home",
+                help="Where a day's visits begin and end, in degrees; south and west are below nought. Kept on this machine.",
             )  # fmt: skip
         if st.form_submit_button("Save", key="save_house"):
-            if (north is None) != (east is None):
-                st.error("A home base needs both latitude and longitude, or neither.", icon=":material/error:")
+            place = re.findall(r"[-+]?\d+(?:\.\d+)?", (home or "").replace(words.MINUS, "-"))
+            if len(place) not in (0, 2) or ((home or "").strip() and not place):
+                st.error(
+                    "A home base is two figures in degrees, latitude and longitude, such as 41.25, -96.00; or nothing.",
+                    icon=":material/error:",
+                    title="Not saved",
+                )
                 return
             save(
                 {
                     "house_name": (name or "").strip(),
                     "first_heat": (heat or "").strip(),
                     "first_frost": (frost or "").strip(),
-                    "home": None if north is None or east is None else (north, east),
+                    "home": (float(place[0]), float(place[1])) if place else None,
                 },
                 rules,
             )

@@ -168,6 +168,13 @@ def _limits(limits: pl.DataFrame, rules: HouseRules) -> None:
     )
 
 
+def _number_or_nothing(label: str, value: float | None, *, key: str, **how: Any) -> float | None:
+    """A number that can be taken away again: a field that starts from a number of its own goes back to it when emptied."""
+    if key not in st.session_state:
+        st.session_state[key] = value
+    return st.number_input(label, value=None, key=key, **how)
+
+
 def _targets(rules: HouseRules) -> None:
     components.note(
         "The share of jobs on which a step should be good. A step without a target of your own is held against the "
@@ -178,9 +185,9 @@ def _targets(rules: HouseRules) -> None:
         with st.grid(3):
             for step in STEPS:
                 own = rules.target.get(step)
-                values[step] = st.number_input(
+                values[step] = _number_or_nothing(
                     f"{words.step(step)}, %",
-                    value=None if own is None else 100 * own,
+                    None if own is None else 100 * own,
                     min_value=0.0,
                     max_value=100.0,
                     step=1.0,
@@ -206,12 +213,12 @@ def _costs(rules: HouseRules, changed_on: dict[str, str]) -> None:
                 f"A visit{mark('visit_cost')}", value=rules.visit_cost, min_value=0.0, step=10.0, format="%.0f",
                 key="set_visit_cost",
             )  # fmt: skip
-            failure = st.number_input(
-                f"A compressor failure{mark('failure_cost')}", value=rules.failure_cost, min_value=0.0, step=50.0, format="%.0f",
+            failure = _number_or_nothing(
+                f"A compressor failure{mark('failure_cost')}", rules.failure_cost, min_value=0.0, step=50.0, format="%.0f",
                 placeholder=f"own median, else {FAILURE_COST_GUESS:,.0f}", key="set_failure_cost",
             )  # fmt: skip
-            callback = st.number_input(
-                f"A callback{mark('callback_cost')}", value=rules.callback_cost, min_value=0.0, step=10.0, format="%.0f",
+            callback = _number_or_nothing(
+                f"A callback{mark('callback_cost')}", rules.callback_cost, min_value=0.0, step=10.0, format="%.0f",
                 placeholder=f"own median, else {CALLBACK_COST_GUESS:,.0f}", key="set_callback_cost",
             )  # fmt: skip
             currency = st.text_input("Currency", value=rules.currency, max_chars=3, key="set_currency")
