@@ -30,7 +30,7 @@ def show(rules: HouseRules) -> None:
     chosen: dict[str, str] = st.session_state.setdefault(_CHOSEN, {})
     before: dict[str, str] = st.session_state.setdefault(_HOUSES, {})
     picked = {}
-    with st.sidebar.popover("Units", icon=":material/straighten:", type="tertiary", key="units", width="stretch"):
+    with st.sidebar.popover("Units", icon=":material/straighten:", type="tertiary", key="units"):
         for setting, (key, asked) in ASKED.items():
             houses = getattr(house, setting)
             _take_along(key, chosen.get(key), is_new=before.get(key, houses) != houses)
