@@ -196,10 +196,11 @@ def worth(said: Entered, months: int) -> dict[str, Any]:
     if not {"visit_value", "install_risk"} <= data.tables():
         return {}
     found = data.ask(
-        f"""{_VISITS}, mended as (select distinct system_id from visit where put_right)
+        f"""{_VISITS}, mended as (select distinct system_id from visit where found = 'put_right')
         select count(*) as systems, count(coalesce(worth.value, risk.visit_benefit)) as counted,
             coalesce(sum(coalesce(worth.value, greatest(risk.visit_benefit + $visit_cost, 0))), 0)::double as value,
-            coalesce(sum(worth.avoided), 0)::double as avoided
+            coalesce(sum(coalesce(worth.avoided, greatest(risk.visit_benefit + $visit_cost, 0)
+                * risk.probability / nullif(risk.expected_loss, 0))), 0)::double as avoided
         from mended
         left join visit_value as worth on worth.system_id = mended.system_id and worth.horizon_months = $months
         left join install_risk as risk on risk.system_id = mended.system_id and risk.horizon_months = $months

@@ -161,7 +161,12 @@ def _how_much_is_left(
             f"From {words.date(first)} to {words.date(last)} there {'is' if days == 1 else 'are'} "
             f"{words.counted(days, 'working day')}: {words.counted(days * slots, 'visit')} at {slots} a day."
         )
-    components.note(f"**{said}** With {words.counted(visits, 'visit')} to give (above), the first of them are planned.")
+    takes = -(-visits // slots)
+    first_days = "the first day" if takes == 1 else f"the first {words.count(takes)} days"
+    components.note(
+        f"**{said}** You have {words.counted(visits, 'visit')} to give (above): "
+        f"{'it takes' if visits == 1 else 'they take'} {first_days}."
+    )
 
 
 # --- a plan that was kept
@@ -241,8 +246,13 @@ def _where(made: Made, rules: HouseRules) -> None:
     starts = planning.slot_starts(made.asked.slots_a_day)
     stops = made.visits.with_columns(
         kind=pl.struct("is_unsafe", "chosen_by").map_elements(visit_charts.chosen, return_dtype=pl.String),
-        when=pl.struct("day", "slot").map_elements(
-            lambda row: visit_charts.when(row["day"], f"{starts[row['slot'] - 1]:%H:%M}"), return_dtype=pl.String
+        # a list: Polars calls a function of ours in threads of its own, where nobody has said how dates are written
+        when=pl.Series(
+            [
+                visit_charts.when(day, f"{starts[slot - 1]:%H:%M}")
+                for day, slot in made.visits.select("day", "slot").iter_rows()
+            ],
+            dtype=pl.String,
         ),
     )
     known = stops.drop_nulls(["latitude", "longitude"])
@@ -251,13 +261,15 @@ def _where(made: Made, rules: HouseRules) -> None:
         return
     others = made.candidates.drop_nulls(["latitude", "longitude"]).join(stops, on="system_id", how="anti")
     home = made.asked.home or rules.home
+    is_near = home is None or visit_charts.is_near(home, known)
     st.altair_chart(
-        visit_charts.visit_map(known, others, home, looks.current()),
+        visit_charts.visit_map(known, others, home if is_near else None, looks.current()),
         alt="Where the planned visits are, each with a shape for how it was chosen, and the systems that stand next",
     )
     missing = stops.height - known.height
     more = f" Of {words.counted(missing, 'visit')} the place is not known." if missing else ""
-    components.note(f"By latitude and longitude, north up; no map is fetched.{more}")
+    far = "" if is_near else " Home base lies too far off to be drawn with them: are its latitude and longitude right?"
+    components.note(f"By latitude and longitude, north up; no map is fetched.{more}{far}")
 
 
 def _open_clicked(ids: list[str | None], key: str) -> None:

@@ -12,6 +12,7 @@ from dashboard.kept_charts import kept
 from dashboard.looks import Look, Picture, dressed
 
 DOTS_AT_MOST = 2000
+HOME_SPANS = 2
 CHOSEN = ("safety first", "by rank", "own choice", "by lot")
 SHAPE = {
     "safety first": "triangle-up",
@@ -29,6 +30,16 @@ def chosen(row: dict[str, Any]) -> str:
     if row["is_unsafe"]:
         return CHOSEN[0]
     return {"rank": CHOSEN[1], "own_choice": CHOSEN[2], "lot": CHOSEN[3]}[row["chosen_by"]]
+
+
+def is_near(home: tuple[float, float], stops: pl.DataFrame) -> bool:
+    """Whether home base lies within so many spans of the stops that both can be told apart in one picture."""
+    for at, name in zip(home, ("latitude", "longitude"), strict=True):
+        values = stops[name].to_list()
+        span = max(max(values) - min(values), 0.2)
+        if not min(values) - HOME_SPANS * span <= at <= max(values) + HOME_SPANS * span:
+            return False
+    return True
 
 
 @kept
@@ -146,7 +157,7 @@ def two_sides(sides: pl.DataFrame, look: Look) -> Picture:
     title = "Compressor failures in 100 systems a year"
     y = alt.Y("side:N", title=None, sort=frame["side"].to_list())
     rule = base.mark_rule(color=look.good, strokeWidth=2.4).encode(
-        x=alt.X("low:Q", title=title, scale=alt.Scale(zero=True)), x2="high:Q", y=y
+        x=alt.X("low:Q", title=title, scale=alt.Scale(zero=True), axis=alt.Axis(tickCount=6)), x2="high:Q", y=y
     )
     dot = base.mark_point(filled=True, size=110, opacity=1, color=look.good).encode(
         x="rate:Q", y=y, shape=alt.Shape("side:N", legend=None, scale=alt.Scale(range=["diamond", "circle"])),

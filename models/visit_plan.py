@@ -68,7 +68,8 @@ def plan_visits(systems: pl.DataFrame, wishes: Wishes, seed: int) -> Plan:
 
     Returns
     -------
-    Plan. A system that a visit is not worth (benefit 0 or below) is taken neither by rank nor by lot.
+    Plan. A system that a visit is not worth (benefit 0 or below) is taken neither by rank nor by lot; where slots stay free
+    for want of systems worth the way, no lot is drawn.
     """
     slots = _slots(wishes)
     if slots < 1 or systems.is_empty():
@@ -83,6 +84,8 @@ def plan_visits(systems: pl.DataFrame, wishes: Wishes, seed: int) -> Plan:
     # those behind the sure ones, in rank; who was passed over for the way there may still be drawn
     rest = worth.join(taken.select("system_id"), on="system_id", how="anti").filter(~is_named)
     pool = rest.head(POOL_A_SLOT * slots)
+    if taken.height < slots - by_lot:
+        pool = pool.clear()  # slots stay free: the others are not worth the way, and a lot must not send anybody there
     by_lot = min(by_lot, pool.height)
     rng = np.random.default_rng(seed)
     drawn = np.zeros(pool.height, dtype=bool)
@@ -90,7 +93,11 @@ def plan_visits(systems: pl.DataFrame, wishes: Wishes, seed: int) -> Plan:
     chance = by_lot / pool.height if pool.height else 0.0
     visits = _on_days(taken, pool.filter(pl.Series(drawn)), wishes, chance)
     missing = slots - visits.height
-    left_out = "" if not missing else f"{missing} of {slots} slots stay free: no more systems are worth a visit there."
+    left_out = (
+        ""
+        if not missing
+        else f"{missing} of {slots} slots stay free: no more systems are worth a visit and the way there."
+    )
     return Plan(
         visits,
         pool.select("system_id").with_columns(

@@ -180,15 +180,22 @@ def _found(said: Entered, counts: pl.DataFrame) -> None:
             "A visit stands under each step that was not good on the system's last job before it, so the rows add up to "
             "more than all visits."
         )
-    table = _found_table(counts, rows)
+    all_rows = _rows_of_table(counts, rows)
+    table = _found_table(all_rows)
+    key = f"found_show_{abs(hash(tuple(row['what'] for row in all_rows))) % 10**8}"
     st.dataframe(
-        table, hide_index=True, placeholder="–", height="content",
+        table.select(pl.lit("List").alias("List"), pl.all()),
+        hide_index=True, placeholder="–", height="content",
         column_config={
-            **{name: st.column_config.NumberColumn(format="localized") for name in ("Visits", *FOUND_WORDS.values())},
+            "List": st.column_config.ButtonColumn(
+                "Visits", width=70, type="tertiary", key=key, on_click=_show_clicked, args=(all_rows, key)
+            ),
+            **{name: st.column_config.NumberColumn(format="localized") for name in ("How many", *FOUND_WORDS.values())},
             "Found something": st.column_config.TextColumn(width=150, help="Of those with a record of what was found; 95 % range"),
         },
         alt="What visits found, by how they were chosen and by the step that was not good",
     )  # fmt: skip
+    components.note("*List* shows the visits of a row [below](#visits).")
     take_away(table, "what visits found", {}, key="visits_found")
 
 
@@ -196,7 +203,7 @@ def _step_row(steps: pl.DataFrame, step: str) -> dict[str, Any] | None:
     if steps.is_empty():
         return None
     own = dict(steps.filter(pl.col("step") == step).select("found", "visits").iter_rows())
-    return {"what": words.step(step), "by": "not good", **own} if own else None
+    return {"what": words.step(step), "by": "step", "code": step, **own} if own else None
 
 
 def _drawn_rows(rows: list[dict[str, Any]]) -> pl.DataFrame:
@@ -215,25 +222,49 @@ def _found_of(row: dict[str, Any]) -> tuple[int, int]:
     return found, found + int(row.get("nothing") or 0)
 
 
-def _found_table(counts: pl.DataFrame, steps: list[dict[str, Any]]) -> pl.DataFrame:
-    rows = [{"what": "All visits", "by": "", **_by(counts)}]
-    for chosen in CHOSEN:
-        part = counts.filter(pl.col("chosen_by") == chosen)
-        if part.height:
-            rows.append({"what": CHOSEN_WORDS[chosen], "by": "chosen", **_by(part)})
-    rows += steps
+def _show_clicked(rows: list[dict[str, Any]], key: str) -> None:
+    """The visits that a row counts are listed below: the choices there become the row's."""
+    click = st.session_state.get(key)
+    if click is None or not 0 <= click["row"] < len(rows):
+        return
+    row = rows[click["row"]]
+    for name in ("found", "step", "chosen"):
+        if name in st.query_params:
+            del st.query_params[name]
+    if row["by"]:
+        st.query_params[row["by"]] = row["code"]
+
+
+def _found_table(rows: list[dict[str, Any]]) -> pl.DataFrame:
     told = []
     for row in rows:
         found, known = _found_of(row)
         told.append(words.share_with_range(found / known, *_range(found, known)) if known else "–")
     return pl.DataFrame(
         {
-            "Visits": [row["what"] if row["by"] != "not good" else f"{row['what']} not good" for row in rows],
+            "Which": [row["what"] if row["by"] != "step" else f"{row['what']} not good" for row in rows],
             "How many": [sum(int(row.get(name) or 0) for name in FOUND) for row in rows],
             "Found something": told,
             **{FOUND_WORDS[name]: [int(row.get(name) or 0) for row in rows] for name in FOUND},
         }
     )
+
+
+def _rows_of_table(counts: pl.DataFrame, steps: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """All visits, then by how they were chosen where that differs, then by step."""
+    rows = [{"what": "All visits", "by": "", **_by(counts)}]
+    kinds = [chosen for chosen in CHOSEN if chosen in set(counts["chosen_by"])]
+    if len(kinds) > 1:
+        rows += [
+            {
+                "what": CHOSEN_WORDS[kind],
+                "by": "chosen",
+                "code": kind,
+                **_by(counts.filter(pl.col("chosen_by") == kind)),
+            }
+            for kind in kinds
+        ]
+    return rows + steps
 
 
 def _by(counts: pl.DataFrame) -> dict[str, int]:
@@ -259,7 +290,7 @@ def _pay(said: Entered, counts: pl.DataFrame, rules: HouseRules) -> None:
         return
     known = int(counts["cost_known"].sum())
     total = _sum(counts)
-    recorded = "all" if known == total else f"{words.count(known)} of {words.count(total)}"
+    recorded = f"{words.count(known)} of {words.counted(total, 'visit')}"
     table = pl.DataFrame(
         {
             "Counted over": [f"{months} months" for months, _ in rows],
@@ -278,7 +309,7 @@ def _pay(said: Entered, counts: pl.DataFrame, rules: HouseRules) -> None:
     gone = mended - counted
     more = f"; {words.count(gone)} more have failed or are gone since and count nothing" if gone else ""
     components.note(
-        f"Of {words.counted(total, 'visit')}, {recorded} with a recorded cost. Put right on {words.counted(mended, 'system')}, "
+        f"The cost is on record for {recorded}. Something was put right on {words.counted(mended, 'system')}, "
         f"{words.count(counted)} of them in service{more}. **House's guess, change it** on *House rules*; whether visits "
         "truly help only the lot can tell."
     )

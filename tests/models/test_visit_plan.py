@@ -139,6 +139,15 @@ def test_a_far_area_is_left_for_a_near_one_of_the_same_worth():
     assert plan_visits(systems, from_home, seed=1).visits["system_id"].to_list() == ["near"]
 
 
+def test_no_lot_sends_anybody_where_the_way_costs_more_than_a_visit_brings():
+    systems = _systems(60).with_columns(visit_benefit=pl.lit(30.0))
+    wishes = Wishes(days=_days(5), slots_a_day=4, trip_cost=1000.0, unsafe=("S7",))
+    plan = plan_visits(systems, wishes, seed=1)
+    assert plan.visits["system_id"].to_list() == ["S7"]
+    assert plan.pool.is_empty()
+    assert "19 of 20 slots stay free" in plan.left_out
+
+
 def test_without_slots_or_systems_there_is_a_reason_and_no_plan():
     for systems, days in ((_systems(5), ()), (_systems(5).clear(), _days(2))):
         plan = plan_visits(systems, Wishes(days=days, slots_a_day=3), seed=1)
