@@ -16,7 +16,7 @@ from functools import cache
 from importlib import resources
 from typing import TYPE_CHECKING, Any, Protocol
 
-from pipelines import limits, refrigerant
+from pipelines import limits, refrigerant, vacuum
 from pipelines.contract import STEPS
 from pipelines.limits import Limit
 
@@ -65,6 +65,7 @@ def grade(con: duckdb.DuckDBPyConnection, rules: Rules) -> None:
     asked = {name for layer in layered for limit in layer for name, _ in limit.conditions}
     codes = {name: list(codes) if name in asked else [""] for name, codes in limits.ATTRIBUTES.items()}
     _run(con, 201, {"altitude_ft": float(rules.altitude_ft), **codes})
+    _make_water_points(con)
     makers = _makers_limits(con)
     numbered = _write_limit_used(con, layered, makers)
     _make_limit_of_kind(con, layered, makers, numbered)
@@ -73,6 +74,7 @@ def grade(con: duckdb.DuckDBPyConnection, rules: Rules) -> None:
         "accept_uncompensated": bool(rules.accept_uncompensated_pressure_test),
         "first_ln_psia": first_ln_psia,
         "step_ln_psia": step_ln_psia,
+        **{row["name"]: float(row["value"]) for row in _csv("gauge_facts.csv")},
     }
     for number in sql_numbers():
         if number > 201:
@@ -207,6 +209,17 @@ def _saturation_points() -> list[dict[str, Any]]:
                 }
             )
     return points
+
+
+def _make_water_points(con: duckdb.DuckDBPyConnection) -> None:
+    """`water_point`: at each degF the pressure [micron] at which water boils; empty where no evacuation was logged."""
+    logged = con.execute("select 1 from staged_trace where step = 'evacuation' limit 1").fetchone()
+    boils = [vacuum.water_vapour_pressure_micron(degf) for degf in range(-40, 152)] if logged else []
+    rows = [
+        {"degf": place - 40, "micron": boils[place], "next_micron": boils[place + 1]}
+        for place in range(max(len(boils) - 1, 0))
+    ]
+    _make_table(con, "water_point", {"degf": "INTEGER", "micron": "DOUBLE", "next_micron": "DOUBLE"}, rows)
 
 
 # --- limits
@@ -408,6 +421,8 @@ def _write_notes(con: duckdb.DuckDBPyConnection) -> None:
 
 def _work_tables(con: duckdb.DuckDBPyConnection) -> list[str]:
     made = ["grade_job", "limit_of_kind", "saturation_point", "superheat_cell"]
-    made += ["vacuum_from_log", "test_from_log", "rise_from_log", "log_level"]
+    made += ["water_point", "gauge_sample", "gauge_log", "rise_top", "rise_bin", "rise_valve", "log_level", "rise_fit"]
+    made += ["line_temperature", "test_span", "test_bin", "test_delayed", "test_lag", "test_settled"]
+    made += ["vacuum_from_log", "test_from_log", "rise_from_log"]
     made += [f"grade_{step}" for step in STEPS]
     return made

@@ -26,8 +26,9 @@ disputed as (select distinct job_id from open_dispute where step = 'pressure_tes
 found as (
     select job.job_no, job.has_open_circuit, job.circuit_note, disputed.job_id is not null as is_disputed,
         unreadable.job_id is not null as is_unreadable, step.ticked::varchar as ticked, step.technician_id,
-        gas, log.job_id is not null and (read_start_psig is null or read_end_psig is null
-            or read_hold_min is null) as is_from_log,
+        -- a log of the gauge counts before what was typed, unless it is too short to show anything
+        gas, log.job_id is not null and (read_start_psig is null or read_end_psig is null or read_hold_min is null
+            or log_hold_min >= hold_time_low or coalesce(log_has_leak, false)) as is_from_log,
         figure(if(is_from_log, log_start_psig, read_start_psig)) as start_psig,
         figure(if(is_from_log, log_end_psig, read_end_psig)) as end_psig,
         if(is_from_log, coalesce(log_start_degf, read_start_degf), read_start_degf) as start_degf,
@@ -48,7 +49,7 @@ found as (
         figure(start_psia * (end_degf + 459.67) / (start_degf + 459.67) - job.atmosphere_psia - end_psig) as drop_psi,
         figure(start_psig - end_psig) as plain_drop_psi,
         figure(greatest(pressure_drop_compensated_high, pressure_drop_share_high / 100 * start_psia)) as allowed_psi,
-        pressure_drop_compensated_high_no as drop_no, test_gas_no
+        pressure_drop_compensated_high_no as drop_no, test_gas_no, log_slowest_seen
     from grade_job as job
     join limit_of_kind as lim using (kind_no)
     left join reading on reading.job_id = job.job_id
@@ -104,7 +105,8 @@ select job_no, technician_id, reason,
     end as limit_no,
     case when is_passed then hold_min when reason = 'climbed' then -drop_psi end as figure_a,
     -- what a slow leak may lose unseen in the time that was watched
-    if(reason = 'held_tight', round(allowed_psi * 60 / nullif(hold_min, 0)), null) as figure_b,
+    if(reason = 'held_tight', round(coalesce(if(is_from_log, log_slowest_seen, null),
+        allowed_psi * 60 / nullif(hold_min, 0))), null) as figure_b,
     circuit_note
         + if(is_measured and coalesce(ticked = 'not_done', false), 8, 0)
         + if(is_measured and gas is null, 16, 0)

@@ -2,7 +2,8 @@
 -- reads   grade_job, limit_of_kind, vacuum_from_log, staged_reading, staged_step, rejected_reading, open_dispute
 -- units   micron, absolute
 -- why     The last reading before the system was shut off counts: a deeper one while the pump pulls proves little. A
---         pump time says that the pump ran, not that the system is dry: it never passes anything.
+--         pump time says that the pump ran, not that the system is dry: it never passes anything. A gauge log counts
+--         before a figure that was typed.
 create or replace temp table grade_evacuation as
 with reading as (
     select job_id, arg_max(value, reading_order) as vacuum_micron
@@ -13,8 +14,8 @@ unreadable as (select distinct job_id from rejected_reading where step = 'evacua
 disputed as (select distinct job_id from open_dispute where step = 'evacuation'),
 judged as (
     select job.job_no, job.circuit_note, step.ticked::varchar as ticked, step.technician_id,
-        reading.vacuum_micron is null and log_vacuum_micron is not null as is_from_log,
-        figure(coalesce(reading.vacuum_micron, log_vacuum_micron)) as vacuum,
+        log_vacuum_micron is not null as is_from_log,
+        figure(coalesce(log_vacuum_micron, reading.vacuum_micron)) as vacuum,
         vacuum_low, vacuum_high, vacuum_low_no, vacuum_high_no,
         unreadable.job_id is not null as is_unreadable,
         case

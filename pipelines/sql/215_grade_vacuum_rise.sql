@@ -3,7 +3,7 @@
 -- units   micron, absolute; min
 -- why     The level at the asked time (10 min) decides. At or above the limit sooner is already a failure; above it
 --         later says nothing about where it stood at 10 min. A level that falls, or starts above what the evacuation
---         asks, shows that the pump was still open. A gauge log stands in where the writing leaves a gap.
+--         asks, shows that the pump was still open. A gauge log counts before figures that were typed.
 create or replace temp table grade_vacuum_rise as
 with reading as (
     select job_id,
@@ -23,12 +23,9 @@ chosen as (
         unreadable.job_id is not null as is_unreadable, step.ticked::varchar as ticked, step.technician_id,
         rise_end_high as most, rise_end_high_no as end_no, rise_end_high_open as is_open, rise_time_low as asked_min,
         rise_time_low_no as time_no, vacuum_high as dry_micron, vacuum_high_no, rise_fall_high, rise_fall_high_no,
-        -- the log shows a level that is out of reach of its own noise and of the gauge's model error (4 %)
-        coalesce(log_end_micron >= 1.04 * rise_end_high and read_end_micron < rise_end_high, false) as is_log_worse,
-        log.job_id is not null and (
-            read_end_micron is null or read_time_min is null
-            or (read_time_min > rise_time_low and read_end_micron >= rise_end_high)
-            or is_log_worse) as is_from_log,
+        -- a log of the gauge counts before what was typed, unless it was stopped before it could show anything
+        log.job_id is not null and (read_end_micron is null or read_time_min is null or log_is_whole
+            or log_end_micron >= rise_end_high) as is_from_log,
         figure(if(is_from_log, log_start_micron, read_start_micron)) as start_micron,
         figure(if(is_from_log, log_end_micron, read_end_micron)) as end_micron,
         figure(if(is_from_log, log_time_min, read_time_min)) as time_min
@@ -86,6 +83,5 @@ select job_no, technician_id, reason,
     circuit_note
         + if(is_measured and coalesce(ticked = 'not_done', false), 8, 0)
         + if(is_measured and is_unreadable, 8192, 0)
-        + if(is_measured and is_from_log, 16384, 0)
-        + if(is_measured and is_log_worse, 32768, 0) as notes
+        + if(is_measured and is_from_log, 16384, 0) as notes
 from judged;
