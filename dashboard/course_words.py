@@ -123,11 +123,11 @@ def before_the_course(row: dict[str, Any]) -> str:
     if kept < LEVEL:
         return (
             f"More than half a year before the course those trained moved otherwise than the others "
-            f"(p {words.p_value(kept)}): the change may not be the course's."
+            f"({words.by_chance(kept)}): the change may not be the course's."
         )
     if whole is not None and whole < LEVEL:
         return (
-            f"Those trained moved as the others did until half a year before the course (p {words.p_value(kept)}), then "
-            f"otherwise (p {words.p_value(whole)} with it): that half year is left out."
+            "Those trained moved as the others did until half a year before the course, then otherwise "
+            f"({words.by_chance(whole)}): that half year is left out."
         )
-    return f"Before the course those trained moved as the others did (p {words.p_value(kept)})."
+    return f"Before the course those trained moved as the others did ({words.by_chance(kept)})."

@@ -131,6 +131,12 @@ def returns(which: ReturnFilter, stands: tuple[str, ...], reason: str | None, *,
     )
 
 
+def days_to_go_back() -> dict[str, int]:
+    """Days within which somebody must go back, by reason, as the returns shown were worked out with."""
+    found = data.ask_table("return_reason", "select reason, due_days from return_reason")
+    return dict(found.iter_rows()) if found.height else {}
+
+
 def reasons_why(returns: pl.DataFrame) -> dict[tuple[str, str], str]:
     """For each job and step of the rows what its grade says, figures included."""
     if returns.is_empty():

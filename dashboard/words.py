@@ -195,6 +195,7 @@ QUANTITY = {
     "return_wet_bulb": "Return wet bulb",
     "supply_dry_bulb": "Supply dry bulb",
     "supply_wet_bulb": "Supply wet bulb",
+    "standing_pressure": "Pressure at rest",
     "compressor_current": "Compressor current",
     "rated_load_current": "Rated load current",
     "voltage": "Voltage",
@@ -599,7 +600,17 @@ def month_tooltip() -> str:
     return _dates()["tooltip"]
 
 
+def by_chance(p: float | None) -> str:
+    """A p value in words: how often chance alone would bring a difference as large where there is none."""
+    if _missing(p):
+        return "not worked out"
+    hundred = 100 * float(p or 0)
+    cases = "fewer than 1" if hundred < 1 else "more than 99" if hundred > 99 else f"{hundred:.0f}"
+    return f"chance alone would bring as large a difference in {cases} of 100 cases"
+
+
 def p_value(value: float | None) -> str:
+    """The bare figure, for a column whose heading says what it is."""
     if _missing(value):
         return "–"
     value = float(value or 0)

@@ -28,7 +28,7 @@ HOW_PEOPLE = (
     "The dot is the share good after two corrections: each person's mix of jobs (equipment, joints, season) is taken "
     "into account, and few jobs are drawn toward the fleet. The line is its 95 % interval. The dashed line is the "
     "target. A person is marked ▼ only when the chance that he is truly more than 5 points below target is above "
-    "97.5 %; for that mark his own jobs speak, and the fleet's rate weighs no more than eight jobs. Of average people "
+    "97.5 %. For that mark his own jobs speak: the fleet's rate weighs no more than eight jobs. Of average people "
     "fewer than 4 in 1,000 are marked. Somebody 15 points below is found about 1 time in 5 with 43 jobs, 6 in 10 with "
     "100 and 9 in 10 with 300: no mark does not mean that all is well. A helper's step counts to the helper where the "
     "record names him, else to the job's lead. People stand in the order of crew and name; there are no ranks: with few "
@@ -40,17 +40,18 @@ HOW_STEPS = (
 )
 HOW_GROUPS = (
     "The dot is the group's share good, the thick line its 95 % interval, the dashed line the fleet. The diamond is what "
-    "to compare with: for forms, instruments, seasons, equipment and branches what the same people would reach "
-    "elsewhere, by their other jobs of the same year; for crews and firms what people on average reach on the same equipment, joints and seasons. Where dot and diamond lie together, "
+    "to compare with. For forms, instruments, seasons, equipment and branches it is what the same people would reach "
+    "elsewhere, by their other jobs of the same year. For crews and firms it is what people on average reach on the same "
+    "equipment, joints and seasons. Where dot and diamond lie together, "
     "the group itself makes no difference. For crew, branch and firm the sentences say how much of the spread between "
     "people lies between the groups, and how much would by drawing the groups by lot."
 )
 HOW_CHANGED = (
     "Each person's jobs of the last 12 months are set against his own before, job by job, after what the fleet reached "
     "on such jobs, on such a form, in the same quarter. It takes a lot to say that somebody changed: of people whose work "
-    "is steady, fewer than 1 in 100 a year are told to be worse by any of nine steps and the whole job. So it comes late: a "
+    "is steady, fewer than 1 in 100 a year are told to be worse by any of nine steps and the whole job. So it comes late. A "
     "fall from 90 to 73 % is seen within a year for 4 in 10 of those with 100 jobs a year and for 3 in 4 of those with 200, "
-    "after some 60 to 100 jobs; a fall to 55 % nearly always, after some 40."
+    "after some 60 to 100 jobs. A fall to 55 % is seen nearly always, after some 40."
 )
 HOW_PROOF = (
     "A record agrees when the record and the second reading, taken by somebody else, fall on the same side of the limit. "

@@ -53,23 +53,27 @@ CHOSEN_BY = {
     "guess": "a guess, 1 April: the records hold too few outdoor temperatures to tell, and *House rules* says no day",
 }
 HOW_RETURNS = (
-    "One return is one step of one job that somebody must go back for: a test gas that was not nitrogen or a test above "
-    "the permitted pressure (for safety, at once); a pressure test or vacuum rise that failed and that no later one "
-    "has passed (within 7 days); airflow outside its limit (30 days); a charge check that could not be judged because "
-    "it was below the temperature for it (the first week that is warm enough; the first day is {season}).\n\n"
-    "The numbers of days are guesses of common practice. A return is **settled** by a later record on the system: the "
-    "step judged again on a later job (passed; for a cold charge check either way), a later attempt that was tight, a "
-    "unit replaced or retired, airflow or charge put right on a call, or by what somebody says below. A pass on the "
-    "same day counts for nothing, since nobody can tell which came first.\n\n"
+    "One return is one step of one job that somebody must go back for:\n"
+    "- a test gas that was not nitrogen, or a test above the permitted pressure: for safety, at once\n"
+    "- a pressure test that failed and that no later one has passed: within {pressure_test_failed} days\n"
+    "- a vacuum rise that failed and that no later one has passed: within {rise_failed} days\n"
+    "- airflow outside its limit: within {airflow_failed} days\n"
+    "- a charge check that was too cold to be judged: in the first week that is warm enough. Its first day is {season}.\n\n"
+    "The numbers of days are those of *House rules*; as shipped they are guesses of common practice.\n\n"
+    "A return is **settled** by a later record on the system: the step judged again on a later job (passed; for a cold "
+    "charge check either way), a later attempt that was tight, or a unit replaced or retired. Airflow or charge put right "
+    "on a call settles it too, and so does what somebody says below. A pass on the same day counts for nothing, since "
+    "nobody can tell which came first.\n\n"
     "“Past its day” is held against the last day of the data, not against today. A disputed step waits for its answer "
     "and is not listed. A return says what the record shows: it does not say that the work was bad."
 )
 HOW_MISSING = (
     "**Files** are held against the day of the last load: a name (figures in it as #) that had come with new content on "
     "4 of the 5 working days before, and then did not. The same bytes again are no new file. The working days are those "
-    "of *House rules*. **Jobs' sheets** and **crews** are held against the data's last day: a job of ours of which "
-    "neither a step nor a reading had come two days after it was finished (from the first day on which any sheet came), "
-    "and a crew whose calls go on while it has had no job for 10 days (if it had one in the last 90). What did not come "
+    "of *House rules*. **Jobs' sheets** and **crews** are held against the data's last day. A sheet is missing "
+    "where neither a step nor a reading had come two days after a job of ours was finished, from the first day on which "
+    "any sheet came. A crew is missing where its calls go on while it has had no job for 10 days, if it had one in the "
+    "last 90. What did not come "
     "stays here until it does."
 )
 
@@ -100,7 +104,11 @@ def page() -> None:
     with slot:
         components.answer(answer_sentence(counts, missing, within, area, data_night.jobs_between(from_on)))
         with st.container(horizontal=True):
-            components.how_counted(HOW_RETURNS.format(season=_season()), "returns", "How are returns counted?")
+            components.how_counted(
+                HOW_RETURNS.format(season=_season(), **data_night.days_to_go_back()),
+                "returns",
+                "How are returns counted?",
+            )
             components.how_counted(HOW_MISSING, "missing", "When is something missing?")
         _landed_in_a_line(load)
     _first_ten(which, counts)

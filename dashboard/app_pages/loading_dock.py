@@ -30,9 +30,9 @@ HOW_PROOF = (
 )
 
 HOW_FROM_WHEN = (
-    "A question counts as answered once it is *clear* or *leaning*. For the others: from when on a ratio of 1.5 would show "
-    "in 4 of 5 cases, if as many installs come as in the last 12 months, are followed as long as those so far and fail as "
-    "often, and the steps go together as they do now. Where 1.5 would have shown by now, what there is is likely below it, "
+    "A question counts as answered once it is *clear* or *leaning*. For the others it is from when on a ratio of 1.5 would "
+    "show in 4 of 5 cases. That holds if as many installs come as in the last 12 months, are followed as long as those so "
+    "far and fail as often, and the steps go together as they do now. Where 1.5 would have shown by now, what there is is likely below it, "
     "and a smaller ratio is named. *Clear* allows for many questions asked at once and takes somewhat longer."
 )
 LARGEST_TARGET = 1.5

@@ -23,7 +23,7 @@ HOW_EFFECT = (
     "The change of the share good after the course among those trained, less the change over the same months among those "
     "not trained, or not yet. *Good* is measured and within the limit, among known jobs; a tick proves nothing. It "
     "compares the two years after with the time from two years to half a year before. The **half year before** is left "
-    "out: people sent because of a bad spell get better by themselves, and the course would get the credit. The grey "
+    "out: people sent because of a low spell get better by themselves, and the course would get the credit. The grey "
     "diamond is the same people on **a step that was not taught**: where it moves too, something else is at work. The "
     "range is by technician; with fewer than 15 people trained or compared it comes from drawing anew who was trained. "
     "*Clear* also allows for the number of steps looked at, and asks that neither the step not taught nor the time before "

@@ -329,6 +329,18 @@ def _guesses(totals: dict[str, Any], currency: str) -> None:
     )
 
 
+CARD_MEANING = {
+    "Told apart (AUC)": "of one system that failed and one that did not, how often the list had set the one that failed "
+    "higher; 0.50 is a coin, 1.00 always",
+    "Calibration slope": "1.00 where the chances lie as far apart as what came; below it they were said too boldly, above it "
+    "too timidly",
+    "Caught in the top 2 %": "how many of all failures were among the first 2 in 100 of the list",
+    "Caught in the top 5 %": "the same, among the first 5 in 100",
+    "Brier score": "how far the chances lay from what came, squared and averaged; the lower the better",
+    "of the plain rate": "the same, had every system been given the fleet's own rate; the list must lie below it",
+}
+
+
 def _how_good(horizon: int) -> None:
     card = data.model_card()
     groups = _back_test(horizon)
@@ -354,9 +366,11 @@ def _how_good(horizon: int) -> None:
                 column_config={
                     "Asked on": st.column_config.DateColumn(format=words.day_column()),
                     "Systems": st.column_config.NumberColumn(format="localized"),
+                    **{name: st.column_config.TextColumn(help=meaning) for name, meaning in CARD_MEANING.items()},
                 },
                 alt="How the list did on earlier dates",
             )
+            components.note("\n".join(f"- *{name}*: {meaning}." for name, meaning in CARD_MEANING.items()))
 
 
 def _years_table(groups: pl.DataFrame) -> None:

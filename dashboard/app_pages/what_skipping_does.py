@@ -11,10 +11,10 @@ from pipelines.contract import STEPS
 
 HOW_RATIO = (
     "How many times as often the outcome comes, in the same stretch of a system's life, where the step was not good as "
-    "where it was good. **Adjusted**: all steps at once, within each technician (so that careless hands in general do "
-    "not count twice), by equipment and age. **Crude**: without any of that. **Control**: the same comparison for an "
-    "outcome that no step can cause; where it strays from 1, something other than the step is at work, and "
-    "**calibrated** takes that out. Systems are followed only as long as we know that they were in service."
+    "where it was good. **Adjusted**: all steps at once, within each technician (so that a person's general way of "
+    "working does not count for each step), by equipment and age. **Crude**: without any of that. **Control**: the same "
+    "comparison for an outcome that no step can cause; where it strays from 1, something other than the step is at work, "
+    "and **calibrated** takes that out. Systems are followed only as long as we know that they were in service."
 )
 HOW_CURVE = (
     "The share of systems that have had the outcome by each age, counting those that were retired for another reason "
@@ -28,13 +28,25 @@ HOW_SERVICE = (
 )
 HOW_OTHERWISE = (
     "The same fit with one thing chosen otherwise. A ratio that leaves its own 95 % interval hangs on that choice. "
-    "Without telling technicians apart, careless hands in general count for every step they leave out: where that line "
-    "stands far above the others, the person explains part of the difference."
+    "Without telling technicians apart, a person's general way of working counts for each step: where that line stands "
+    "far above the others, the person explains part of the difference."
 )
 HOW_COST = (
     "Extra events a year: for every job not good and still followed, what is predicted less what would be predicted had "
     "the step been good; times the cost of such an event. Only links that are clear or leaning are counted."
 )
+
+COLUMN_MEANING = {
+    "Adjusted (95 %)": "All steps at once, within each technician, by equipment and age; with the range that holds the truth "
+    "19 times in 20",
+    "Calibrated (95 %)": "The same, less what the outcome that no step can cause shows to come from elsewhere",
+    "Crude": "As counted, with nothing taken into account",
+    "Drawn in, for small fleets (95 %)": "Drawn toward 1 as far as few failures call for",
+    "Control": "The same comparison for an outcome that no step can cause: 1 if nothing else is at work",
+    "q": "The share of false alarms to expect among all that look as good as this one",
+    "E-value": "How strongly an unseen cause would have to go with both step and outcome to explain the whole ratio",
+    "E-value of the limit": "The same, for the end of the range that lies nearest to 1",
+}
 
 # with fewer failures than this in an age band the answer drawn toward 1 is said too
 SMALL_FLEET_EVENTS = 150
@@ -183,14 +195,14 @@ def _pictures(effects: pl.DataFrame, outcome: str) -> None:
         name = words.outcome(data.house_rules().negative_control).lower()
         if "control_rejects" in effects.columns and effects["control_rejects"].any():
             components.note(
-                f"**The control strays from 1** ({name} calls, joint test p = {words.p_value(p)}): part of the difference "
+                f"**The control strays from 1** ({name} calls; {words.by_chance(p)}). Part of the difference "
                 "comes from something other than the steps. Read the calibrated ratios; they take out as much as the "
                 "control can show, and may leave some."
             )
         else:
             components.note(
                 f"The control holds: {name} calls, which no step can cause, do not differ between good and not good "
-                f"(joint test p = {words.p_value(p)})."
+                f"({words.by_chance(p)})."
             )
     components.note("Both scales are the same; a line that reaches the edge goes on beyond it.")
 
@@ -236,8 +248,11 @@ def _table(effects: pl.DataFrame) -> None:
             hide_index=True,
             placeholder="–",
             height="content",
-            column_config={"Step": st.column_config.TextColumn(pinned=True)},
-            alt="Hazard ratios by step and age with intervals, counts and evidence",
+            column_config={
+                "Step": st.column_config.TextColumn(pinned=True),
+                **{name: st.column_config.TextColumn(help=meaning) for name, meaning in COLUMN_MEANING.items()},
+            },
+            alt="How many times as often, by step and age, with ranges, counts and evidence",
         )
         components.note(
             "*E-value*: how strongly an unseen cause would have to go with both the step and the outcome to explain the "

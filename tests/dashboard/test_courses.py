@@ -105,7 +105,7 @@ def test_without_a_sure_need_no_class_is_urged() -> None:
 @pytest.mark.parametrize(
     ("kept", "whole_p", "told"),
     [
-        (0.4, 0.3, "moved as the others did (p 0.40)."),
+        (0.4, 0.3, "moved as the others did (chance alone would bring as large a difference in 40 of 100 cases)."),
         (0.4, 0.001, "that half year is left out"),
         (0.01, 0.001, "the change may not be the course's"),
         (None, None, "Too little is known of the time before"),

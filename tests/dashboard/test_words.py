@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+import ast
+import re
+from pathlib import Path
+
 import pytest
 
 from dashboard import words
+from dashboard.app_pages import slow_fuses, what_skipping_does
 from pipelines.contract import CALL_KINDS, EQUIPMENT, FINDINGS, JOB_KINDS, QUANTITY_UNIT, STATES, STEPS
 
 
@@ -71,3 +76,106 @@ def test_cautions_are_those_of_the_trade() -> None:
     assert "40 CFR 82" in words.CAUTION["brazing"]
     assert "Never run or megger a compressor under vacuum" in words.CAUTION["visit"]
     assert all(name in words.CAUTION for names in words.STEP_CAUTIONS.values() for name in names)
+
+
+@pytest.mark.parametrize(
+    ("p", "said"),
+    [
+        (0.912, "in 91 of 100 cases"),
+        (0.004, "in fewer than 1 of 100 cases"),
+        (0.9999, "in more than 99 of 100 cases"),
+        (None, "not worked out"),
+    ],
+)
+def test_a_p_value_is_told_as_how_often_chance_does_it(p: float | None, said: str) -> None:
+    assert words.by_chance(p).endswith(said)
+
+
+@pytest.mark.parametrize(
+    ("currency", "said"),
+    [("USD", "−$1,230"), ("EUR", "−€1,230"), ("GBP", "−£1,230"), ("CHF", "−CHF 1,230"), ("SEK", "−SEK 1,230")],
+)  # signs of Unicode's CLDR for English, as printed by Babel 2.18
+def test_money_below_nought_bears_its_sign_first(currency: str, said: str) -> None:
+    assert plain(words.money(-1234.5, currency)) == said
+    assert plain(words.money(-0.2, currency)).startswith(("$", "€", "£", "CHF", "SEK"))  # nought has no sign
+    assert words.money(None, currency) == "–"
+
+
+def test_no_line_ends_between_a_figure_and_its_sign() -> None:
+    for text in (words.share(0.5), words.measured(480, "micron"), words.money(80, "CHF"), words.share_range(0.1, 0.3)):
+        assert re.search(r"\d\u00a0(%|micron)|CHF\u00a080", text), text
+
+
+def test_a_sign_of_money_is_left_alone_by_markdown() -> None:
+    assert words.in_markdown("$80 to $90, and \\$5") == "\\$80 to \\$90, and \\$5"
+
+
+# --- what a reader is told
+
+
+def told() -> list[tuple[str, str]]:
+    """(file, text) of every string of the pages and papers that is no docstring, no query and no name of something."""
+    found = []
+    for file in sorted(Path(words.__file__).parent.rglob("*.py")):
+        tree = ast.parse(file.read_text(encoding="utf-8"))
+        left = {
+            id(node.body[0].value)
+            for node in ast.walk(tree)
+            if isinstance(node, ast.FunctionDef | ast.ClassDef | ast.Module) and isinstance(node.body[0], ast.Expr)
+        }
+        for node in ast.walk(tree):
+            if isinstance(node, ast.JoinedStr):
+                left |= {id(part) for part in node.values}
+                text = "".join(part.value if isinstance(part, ast.Constant) else "7" for part in node.values)
+            elif isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in left:
+                text = node.value
+            else:
+                continue
+            if " " in text and "select " not in text and " from staged_" not in text:
+                found.append((file.name, text))
+    assert len(found) > 500
+    return found
+
+
+def test_no_sentence_runs_over_45_words() -> None:
+    long = [
+        (file, len(sentence.split()), sentence)
+        for file, text in told()
+        for sentence in re.split(r"(?<=[.:!?*])\s+|\n", text)
+        if len(sentence.split()) > 45
+    ]
+    assert long == []
+
+
+# what a person is never called, and what is never said of him
+BLAME = (
+    r"\b(careless|sloppy|lazy|culprit|offender|guilty|incompetent|worst technician|bottom \d+ (people|technicians))\b"
+)
+SKIPPED = r"\b(he|she|they|who|technicians?|person|people|crews?) (has |have |had )?skip(s|ped)?\b"
+
+
+def test_nobody_is_blamed_ranked_or_said_to_have_skipped() -> None:
+    assert [
+        (file, text) for file, text in told() if re.search(BLAME, text, re.I) or re.search(SKIPPED, text, re.I)
+    ] == []
+
+
+JARGON = (
+    "hazard ratio", "confidence interval", "p-value", "p value", "cusum", "statistically significant", "odds ratio",
+    "frailty", "posterior", "covariate", "bootstrap", "null hypothesis", "regression", "standard error", "placebo", "(p ",
+    "p = ",
+)  # fmt: skip
+
+
+def test_no_word_of_statistics_stands_alone() -> None:
+    assert [
+        (file, word) for file, text in told() for word in JARGON if re.search(rf"(?<!\w){re.escape(word)}", text, re.I)
+    ] == []
+    # the few figures that have no other name carry their meaning with them, on the heading and below the table
+    for meaning in (*slow_fuses.CARD_MEANING.values(), *what_skipping_does.COLUMN_MEANING.values()):
+        assert 4 <= len(meaning.split()) <= 30
+    assert {"Told apart (AUC)", "Calibration slope", "Brier score"} <= set(slow_fuses.CARD_MEANING)
+    assert {"E-value", "q", "Control"} <= set(what_skipping_does.COLUMN_MEANING)
+    named = [text for _, text in told() if re.search(r"\b(AUC|Brier|E-value)\b", text)]
+    headings = [*slow_fuses.CARD_MEANING, *what_skipping_does.COLUMN_MEANING]
+    assert all(text in headings or "how strongly an unseen cause" in text.lower() for text in named), named
