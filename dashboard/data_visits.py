@@ -6,7 +6,6 @@ from the generation.
 
 from __future__ import annotations
 
-import datetime as dt
 from dataclasses import dataclass
 from typing import Any
 
@@ -274,45 +273,62 @@ def visited_since(said: Entered) -> dict[bool, int]:
 # --- planned visits and their outcomes
 
 
+_PLANNED = f"""
+    {_VISITS}, listed as (
+        select unnest($all_plan::varchar[]) as plan_id, unnest($all_system::varchar[]) as system_id,
+            unnest($all_day::date[]) as day, unnest($all_slot::integer[]) as slot,
+            unnest($all_chosen::varchar[]) as chosen_by, unnest($all_reasons::varchar[]) as reasons_then,
+            unnest($all_state::varchar[]) as entered_state
+    ), recorded as (
+        select distinct plan_id, system_id from visit where plan_id is not null
+    ), stand as (
+        select listed.* exclude (entered_state), if(recorded.plan_id is null, entered_state, 'visited') as state,
+            state in ('booked', 'no_answer') as is_open
+        from listed left join recorded on recorded.plan_id = listed.plan_id and recorded.system_id = listed.system_id
+        where listed.plan_id is not null and ($of_plan is null or listed.plan_id = $of_plan)
+    )
+"""
+
+
 def planned(said: Entered, plan_id: str | None = None) -> pl.DataFrame:
     """Visits of plans that stand, with what came of each: at most 500, those still open first, by their day.
 
     Columns plan_id, system_id, day, slot, chosen_by, reasons_then, state, is_open, job_id, area. Of a visit that nobody
     has entered, a call on record answers.
     """
-    rows = [
-        (plan.plan_id, str(visit["system_id"]), dt.date.fromisoformat(str(visit["day"])), int(visit["slot"]),
-         str(visit["chosen_by"]), visit.get("reasons_then"), _state(said, plan.plan_id, str(visit["system_id"])))
-        for plan in said.standing if plan_id in (None, plan.plan_id)
-        for visit in plan.visits
-    ]  # fmt: skip
-    schema = {
-        "plan_id": pl.String, "system_id": pl.String, "day": pl.Date, "slot": pl.Int64, "chosen_by": pl.String,
-        "reasons_then": pl.String, "state": pl.String,
-    }  # fmt: skip
-    frame = pl.DataFrame(rows, schema=schema, orient="row")
-    if frame.is_empty():
-        return frame.with_columns(is_open=pl.lit(True), job_id=pl.lit(None, pl.String), area=pl.lit(None, pl.String))
-    seen = data.ask_table(
+    return data.ask_table(
         "staged_call",
-        f"{_VISITS} select distinct plan_id, system_id, true as is_recorded from visit where plan_id is not null",
+        f"""{_PLANNED}
+        select stand.*, sys.area, (select arg_max(job_id, finished_on) from staged_job as job
+            where job.system_id = stand.system_id) as job_id
+        from stand left join staged_system as sys on sys.system_id = stand.system_id
+        order by not is_open, day, slot, stand.system_id limit {data.ROWS_AT_MOST}
+        """,
+        **_standing(said, plan_id),
+    )
+
+
+def planned_states(said: Entered, plan_id: str | None = None) -> dict[str, int]:
+    """How many visits of plans that stand are in each state."""
+    found = data.ask_table(
+        "staged_call", f"{_PLANNED} select state, count(*) as visits from stand group by 1", **_standing(said, plan_id)
+    )
+    return dict(found.iter_rows()) if found.height else {}
+
+
+def _standing(said: Entered, plan_id: str | None) -> dict[str, Any]:
+    rows = [(plan, visit) for plan in said.standing for visit in plan.visits]
+    return {
+        "all_plan": [plan.plan_id for plan, _ in rows] or [None],
+        "all_system": [str(visit["system_id"]) for _, visit in rows] or [None],
+        "all_day": [str(visit["day"]) for _, visit in rows] or [None],
+        "all_slot": [int(visit["slot"]) for _, visit in rows] or [None],
+        "all_chosen": [str(visit["chosen_by"]) for _, visit in rows] or [None],
+        "all_reasons": [visit.get("reasons_then") for _, visit in rows] or [None],
+        "all_state": [_state(said, plan.plan_id, str(visit["system_id"])) for plan, visit in rows] or [None],
+        "of_plan": plan_id,
         **_parameters(said),
-    )
-    about = data.ask(
-        "select s.system_id, s.area, (select arg_max(job_id, finished_on) from staged_job j "
-        "where j.system_id = s.system_id) as job_id from staged_system s "
-        "where s.system_id in (select unnest($systems::varchar[]))",
-        systems=frame["system_id"].to_list(),
-    )
-    frame = frame.join(seen, on=["plan_id", "system_id"], how="left").join(about, on="system_id", how="left")
-    is_recorded = pl.col("is_recorded").fill_null(False)
-    return (
-        frame.with_columns(state=pl.when(is_recorded).then(pl.lit("visited")).otherwise("state"))
-        .with_columns(is_open=pl.col("state").is_in(["booked", "no_answer"]))
-        .drop("is_recorded")
-        .sort(~pl.col("is_open"), "day", "slot", "system_id")
-        .head(data.ROWS_AT_MOST)
-    )
+    }
 
 
 def _state(said: Entered, plan_id: str, system_id: str) -> str:

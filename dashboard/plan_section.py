@@ -9,6 +9,7 @@ import polars as pl
 import streamlit as st
 
 from dashboard import components, data, links, looks, planned_visits, visit_charts, words
+from dashboard.data_ways import JobList
 from dashboard.papers import planning
 from dashboard.papers.ledger import opened
 from dashboard.papers.planning import Asked, Made
@@ -225,7 +226,12 @@ def _drawn(made: Made, rules: HouseRules) -> None:
         height=min(38 + 35 * len(jobs), 520),
         column_config={
             "Open": st.column_config.ButtonColumn(
-                "Folder", width=70, type="tertiary", key=key, on_click=_open_clicked, args=(jobs, key)
+                "Folder",
+                width=70,
+                type="tertiary",
+                key=key,
+                on_click=_open_clicked,
+                args=(jobs, table["System"].to_list(), key),
             ),
             "Day": st.column_config.DateColumn(format=words.day_column()),
             "Weekday": st.column_config.TextColumn("", width=50),
@@ -272,10 +278,11 @@ def _where(made: Made, rules: HouseRules) -> None:
     components.note(f"By latitude and longitude, north up; no map is fetched.{more}{far}")
 
 
-def _open_clicked(ids: list[str | None], key: str) -> None:
+def _open_clicked(ids: list[str | None], systems: list[str], key: str) -> None:
     click = st.session_state.get(key)
     if click is not None and 0 <= click["row"] < len(ids) and ids[click["row"]]:
-        components.open_job(str(ids[click["row"]]))
+        of_system = JobList("system", {"system": systems[click["row"]]})
+        components.open_job(str(ids[click["row"]]), jobs=of_system)
 
 
 # --- choices in the address

@@ -11,6 +11,7 @@ import streamlit as st
 
 from dashboard import components, data, data_visits, links, looks, plan_section, visit_charts, words
 from dashboard.data_visits import CHOSEN, FOUND, NOT_PLANNED, Entered, VisitFilter
+from dashboard.data_ways import JobList
 from dashboard.take_away import take_away
 from models import visit_ledger
 from models.funnel import exact_interval
@@ -72,14 +73,13 @@ def page() -> None:
     rules = data.house_rules()
     counts = data_visits.counts(said)
     total = _sum(counts)
-    open_visits = data_visits.planned(said)
-    still_open = open_visits.filter("is_open").height
+    still_open = _still_open(data_visits.planned_states(said))
     slot = st.container()
     if not total:
         with slot:
             _no_visit_yet(said, still_open)
         _lot(said)
-        _planned(said, rules, open_visits)
+        _planned(said, rules)
         return
     months = HORIZONS[-1]
     with slot:
@@ -97,7 +97,7 @@ def page() -> None:
     _lot(said)
     _confirmed(said)
     _list(said, rules)
-    _planned(said, rules, open_visits)
+    _planned(said, rules)
 
 
 # --- the answer
@@ -486,7 +486,7 @@ def _list(said: Entered, rules: HouseRules) -> None:
         },
         schema_overrides={"Job": pl.String, "Finding": pl.String, "Reason found": pl.String, "Area": pl.String},
     )
-    _job_table(table, ids, "visits", "The visits, the newest first")
+    _job_table(table, ids, rows["system_id"].to_list(), "The visits, the newest first")
     take_away(
         table.drop("Job"), "early visits",
         {"found": FOUND_WORDS.get(found or ""), "step": words.step(step) if step else None, "chosen": CHOSEN_WORDS.get(chosen or "")},
@@ -494,14 +494,14 @@ def _list(said: Entered, rules: HouseRules) -> None:
     )  # fmt: skip
 
 
-def _job_table(table: pl.DataFrame, ids: list[str | None], name: str, alt: str) -> None:
+def _job_table(table: pl.DataFrame, ids: list[str | None], systems: list[str], alt: str) -> None:
     # as in job_table: the key follows the rows
-    key = f"{name}_open_{abs(hash(tuple(map(str, ids)))) % 10**8}"
+    key = f"visit_open_{abs(hash((alt, *map(str, ids)))) % 10**8}"
     st.dataframe(
         table, hide_index=True, placeholder="–", height=min(38 + 35 * len(ids), 460),
         column_config={
             "Job": st.column_config.ButtonColumn(
-                "Folder", width=70, type="tertiary", key=key, on_click=_open_clicked, args=(ids, key)
+                "Folder", width=70, type="tertiary", key=key, on_click=_open_clicked, args=(ids, systems, key)
             ),
             "Visited": st.column_config.DateColumn(format=words.day_column()),
             "Day": st.column_config.DateColumn(format=words.day_column()),
@@ -511,16 +511,21 @@ def _job_table(table: pl.DataFrame, ids: list[str | None], name: str, alt: str) 
     )  # fmt: skip
 
 
-def _open_clicked(ids: list[str | None], key: str) -> None:
+def _open_clicked(ids: list[str | None], systems: list[str], key: str) -> None:
     click = st.session_state.get(key)
     if click is not None and 0 <= click["row"] < len(ids) and ids[click["row"]]:
-        components.open_job(str(ids[click["row"]]))
+        of_system = JobList("system", {"system": systems[click["row"]]})
+        components.open_job(str(ids[click["row"]]), jobs=of_system)
 
 
 # --- planned visits: what is still booked, and what came of one
 
 
-def _planned(said: Entered, rules: HouseRules, all_planned: pl.DataFrame) -> None:
+def _still_open(states: dict[str, int]) -> int:
+    return states.get("booked", 0) + states.get("no_answer", 0)
+
+
+def _planned(said: Entered, rules: HouseRules) -> None:
     if not said.standing:
         return
     st.header("Still booked", anchor="booked")
@@ -529,9 +534,8 @@ def _planned(said: Entered, rules: HouseRules, all_planned: pl.DataFrame) -> Non
         "Plan", list(plan_of), "of", placeholder="All kept plans", width=430,
         format_func=lambda one: plan_section.plan_words(plan_of[one]),
     )  # fmt: skip
-    rows = all_planned.filter(pl.col("plan_id") == plan) if plan else all_planned
+    rows, states = data_visits.planned(said, plan), data_visits.planned_states(said, plan)
     open_rows = rows.filter("is_open")
-    states = dict(rows["state"].value_counts().iter_rows())
     told = words.joined(
         f"{words.count(states[code])} {STATE_WORDS[code].split(' ', 1)[1]}" for code in STATE_WORDS if states.get(code)
     )
@@ -547,7 +551,7 @@ def _planned(said: Entered, rules: HouseRules, all_planned: pl.DataFrame) -> Non
                 "State": [STATE_WORDS[code] for code in open_rows["state"]],
                 "First reason": [_first_reason(text) for text in open_rows["reasons_then"]],
             }, schema_overrides={"Job": pl.String, "Area": pl.String, "First reason": pl.String}),
-            ids, "booked", "The visits that are still to be made, by their day",
+            ids, open_rows["system_id"].to_list(), "The visits that are still to be made, by their day",
         )  # fmt: skip
     _enter(rows, rules)
 

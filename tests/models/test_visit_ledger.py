@@ -11,8 +11,10 @@ import pytest
 from scipy import stats
 from statsmodels.stats import rates as reference
 
-from models import visit_ledger
+from models import install_risk, rate_cells, visit_ledger
 from models.visit_ledger import compare, difference_range, lots_needed, weighted_rate
+from pipelines import cells
+from tests.models.invented_fleet import LAST_DAY, house_rules, invent, put, store_of
 
 
 def _pools(*rows):
@@ -169,3 +171,25 @@ def test_failures_since_the_plan_are_counted_where_they_would_have_been_heard():
     assert rest["years"] == pytest.approx(
         (365 + 60) / 365.25, abs=1e-6
     )  # C the year, D until it was taken out, E never
+
+
+def test_what_was_put_right_is_worth_what_the_list_had_said_of_the_same_systems():
+    fleet = invent(2500, 15, seed=4)
+    con, rules = store_of(fleet), house_rules()
+    cells.make_cells(con, rules, LAST_DAY)
+    model = install_risk.model_of(con, rate_cells.read(con), LAST_DAY)
+    listed, _ = install_risk.install_risk_tables(con, model, rules, 2400.0, LAST_DAY, 1)
+    mended = listed.filter(horizon_months=12).sort("rank").head(30)["system_id"].to_list()
+    put(con, "staged_call", [
+        {"call_id": f"E{n}", "system_id": system, "opened_on": LAST_DAY, "call_kind": "proactive",
+         "finding": "low_charge", "put_right": n < 25}
+        for n, system in enumerate(mended)
+    ])  # fmt: skip
+    cells.make_cells(con, rules, LAST_DAY)
+    worth = visit_ledger.visit_value_table(con, model, rules, 2400.0)
+    assert set(worth["system_id"]) == set(mended[:25])  # where nothing was put right nothing is worth anything
+    both = worth.join(listed, on=["system_id", "horizon_months"])
+    assert both.height == 75
+    assert both["value"].to_list() == pytest.approx((both["visit_benefit"] + rules.visit_cost).to_list())
+    assert both["probability_without"].to_list() == pytest.approx(both["probability"].to_list())
+    assert both["value"].to_list() == pytest.approx((2400 * both["avoided"]).to_list())
