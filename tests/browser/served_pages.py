@@ -196,10 +196,27 @@ def free_port() -> int:
 def served(store: Path, log: Path) -> Iterator[str]:
     """The address at which the real command serves the pages of this store."""
     port = free_port()
+    command = ["-m", "dashboard.command_line", "dashboard", "--store", str(store), "--port", str(port)]
+    with _running(command, port, log, ROOT) as address:
+        yield address
+
+
+@contextmanager
+def bare(log: Path) -> Iterator[str]:
+    """The address of pages with nothing of ours on them, and Streamlit's own looks."""
+    port = free_port()
+    page = Path(__file__).with_name("bare_pages.py")
+    command = ["-m", "streamlit", "run", str(page), "--server.port", str(port), "--server.address", "127.0.0.1"]
+    with _running([*command, "--browser.gatherUsageStats", "false"], port, log, log.parent) as address:
+        yield address
+
+
+@contextmanager
+def _running(command: list[str], port: int, log: Path, folder: Path) -> Iterator[str]:
     with log.open("w") as said:
         process = subprocess.Popen(
-            [sys.executable, "-m", "dashboard.command_line", "dashboard", "--store", str(store), "--port", str(port)],
-            cwd=ROOT,
+            [sys.executable, *command],
+            cwd=folder,
             env={**os.environ, "STREAMLIT_SERVER_HEADLESS": "true"},
             stdout=said,
             stderr=subprocess.STDOUT,
