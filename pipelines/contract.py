@@ -160,6 +160,7 @@ QUANTITY_UNIT: dict[str, dict[str, str]] = {
         "return_wet_bulb": "degF",
         "supply_dry_bulb": "degF",
         "supply_wet_bulb": "degF",
+        "standing_pressure": "psig",
     },
     "electrical": {
         "compressor_current": "A",

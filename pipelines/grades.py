@@ -14,9 +14,10 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from importlib import resources
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any, Protocol
 
-from pipelines import limits, refrigerant, vacuum
+from pipelines import electrical, fault_curves, limits, refrigerant, vacuum
 from pipelines.contract import STEPS
 from pipelines.limits import Limit
 
@@ -42,16 +43,26 @@ class Rules(limits.Rules, Protocol):
     def altitude_ft(self) -> float: ...
     @property
     def accept_uncompensated_pressure_test(self) -> bool: ...
+    @property
+    def cooling_hours(self) -> float | None: ...
+    @property
+    def heating_hours(self) -> float | None: ...
+    @property
+    def electricity_price(self) -> float | None: ...
+    @property
+    def nominal_power_w_per_ton(self) -> float | None: ...
 
 
 def grade(con: duckdb.DuckDBPyConnection, rules: Rules) -> None:
-    """Make `limit_used`, `step_grade` and `trace_verdict` from the staged tables.
+    """Make `limit_used`, `step_grade`, `trace_verdict` and what the readings tell of air, charge and energy
+    (`airflow_told`, `capacity_check`, `standing_check`, `energy_penalty`) from the staged tables.
 
     Parameters
     ----------
     con : a connection that may write, holding the staged tables, `rejected_reading` and `open_dispute`; a missing
         `staged_trace` (gauge logs), `rejected_reading` or `open_dispute` counts as empty.
-    rules : profile, own_limits, altitude_ft, accept_uncompensated_pressure_test.
+    rules : profile, own_limits, altitude_ft, accept_uncompensated_pressure_test; cooling_hours, heating_hours,
+        electricity_price and nominal_power_w_per_ton, without which no money is told.
 
     Raises
     ------
@@ -75,6 +86,7 @@ def grade(con: duckdb.DuckDBPyConnection, rules: Rules) -> None:
         "first_ln_psia": first_ln_psia,
         "step_ln_psia": step_ln_psia,
         **{row["name"]: float(row["value"]) for row in _csv("gauge_facts.csv")},
+        **_facts(rules),
     }
     for number in sql_numbers():
         if number > 201:
@@ -188,6 +200,20 @@ def _make_lookups(con: duckdb.DuckDBPyConnection) -> None:
         {name: "INTEGER" if name.endswith("_cell") else "DOUBLE" for name in cells[0]},
         cells,
     )
+    effects = fault_curves.effect_rows()
+    text = ("fault", "mode")
+    kinds = {name: "VARCHAR" if name in text else "INTEGER" if name == "level_no" else "DOUBLE" for name in effects[0]}
+    _make_table(con, "fault_effect", kinds, effects)
+    points = electrical.derating_points()
+    _make_table(
+        con,
+        "derating_point",
+        dict.fromkeys(("from_percent", "to_percent", "share", "slope"), "DOUBLE"),
+        [
+            {"from_percent": low, "to_percent": high, "share": at, "slope": (then - at) / (high - low)}
+            for (low, at), (high, then) in pairwise(points)
+        ],
+    )
 
 
 @cache
@@ -209,6 +235,24 @@ def _saturation_points() -> list[dict[str, Any]]:
                 }
             )
     return points
+
+
+def _facts(rules: Rules) -> dict[str, Any]:
+    """The figures of data/physics.csv by name, the curves that the SQL works out by itself, and what energy costs here."""
+    conditions = fault_curves.curves()["conditions", "cooling", "capacity"]
+    airflow = {
+        f"airflow_{mode}": list(fault_curves.curves()["low_airflow", mode, "energy_input"].coefficients)
+        for mode in ("cooling", "heating")
+    }
+    return {
+        **{row["name"]: float(row["value"]) for row in _csv("physics.csv")},
+        **airflow,
+        "conditions": list(conditions.coefficients),
+        "cooling_hours": rules.cooling_hours,
+        "heating_hours": rules.heating_hours,
+        "electricity_price": rules.electricity_price,
+        "nominal_power_w_per_ton": rules.nominal_power_w_per_ton,
+    }
 
 
 def _make_water_points(con: duckdb.DuckDBPyConnection) -> None:
@@ -335,6 +379,7 @@ def _make_limit_of_kind(
             row |= remembered[key]
         row |= {name: maker.figure(name) for name in limits.PLATE_FIGURES if not name.startswith("target_")}
         row |= {name: maker.target(name) for name in ("target_subcooling", "target_superheat")}
+        row |= {name: maker.figure(name) for name in limits.MAKERS_FIGURES}
         row |= {name: numbered[limit_id] for name, limit_id in _PLATE_LIMITS.items()}
         rows.append(row)
     columns: dict[str, str] = {"kind_no": "BIGINT"}
@@ -355,7 +400,8 @@ def _make_limit_of_kind(
             f"maker_{quantity}_high_no": "INTEGER",
         }
     columns["start_pressure_enough"] = "DOUBLE"
-    columns |= dict.fromkeys(limits.PLATE_FIGURES, "DOUBLE") | dict.fromkeys(_PLATE_LIMITS, "INTEGER")
+    columns |= dict.fromkeys((*limits.PLATE_FIGURES, *limits.MAKERS_FIGURES), "DOUBLE")
+    columns |= dict.fromkeys(_PLATE_LIMITS, "INTEGER")
     _make_table(con, "limit_of_kind", columns, rows)
 
 
@@ -421,6 +467,8 @@ def _write_notes(con: duckdb.DuckDBPyConnection) -> None:
 
 def _work_tables(con: duckdb.DuckDBPyConnection) -> list[str]:
     made = ["grade_job", "limit_of_kind", "saturation_point", "superheat_cell"]
+    made += ["fault_effect", "derating_point", "airflow_reading", "check_reading", "coil_reading"]
+    made += ["mixed_static", "table_flow", "airflow_estimate"]
     made += ["water_point", "gauge_sample", "gauge_log", "rise_top", "rise_bin", "rise_valve", "log_level", "rise_fit"]
     made += ["line_temperature", "test_span", "test_bin", "test_delayed", "test_lag", "test_settled"]
     made += ["vacuum_from_log", "test_from_log", "rise_from_log"]

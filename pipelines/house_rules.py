@@ -56,6 +56,9 @@ class HouseRules(BaseModel):
     temperature_unit, pressure_unit, static_unit, vacuum_unit : what pages and papers show figures in; limits and exports
         keep the contract's units.
     date_order : how pages and papers write a date.
+    cooling_hours, heating_hours : hours a year that a machine here runs at full load, cooling and heating.
+    electricity_price : money for each kWh. nominal_power_w_per_ton : electrical power of a sound machine for each ton,
+        where a job does not record its input power. Without them no money is told for energy.
     own_limits : rows with the columns of limits.csv, in force where `profile` names them.
     """
 
@@ -86,6 +89,10 @@ class HouseRules(BaseModel):
     static_unit: Literal["inH2O", "Pa"] = "inH2O"
     vacuum_unit: Literal["micron", "Pa"] = "micron"
     date_order: Literal["day_month_year", "month_day_year", "year_month_day"] = "day_month_year"
+    cooling_hours: Annotated[float, Field(ge=0, le=8784)] | None = None
+    heating_hours: Annotated[float, Field(ge=0, le=8784)] | None = None
+    electricity_price: Annotated[float, Field(ge=0, le=1000)] | None = None
+    nominal_power_w_per_ton: Annotated[float, Field(gt=0, le=10000)] | None = None
     own_limits: tuple[dict[str, str], ...] = ()
 
     @field_validator("charge_check_from", "first_heat", "first_frost")

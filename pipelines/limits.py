@@ -61,6 +61,13 @@ PLATE_FIGURES: dict[str, str] = {
 # Quantities for which only a maker gives a figure of his own, since it depends on the model alone.
 MAKERS_QUANTITIES: dict[str, str] = {"airflow": "airflow", "voltage": "electrical"}
 
+# Figures of a maker's data sheet that stand in no record: what his line set takes for each foot beyond the length that the
+# factory charge covers. Lines of another diameter are another model's row.
+MAKERS_FIGURES: dict[str, tuple[str, str]] = {
+    "line_set_adder_per_ft": ("charge", "lb"),
+    "line_set_included_ft": ("charge", "ft"),
+}
+
 # Quantities whose limit can exclude its own figure (`bound` = `excl`).
 CAN_EXCLUDE = frozenset(
     (
@@ -361,6 +368,8 @@ def makers_limits(
             known = (PLATE_FIGURES[quantity], QUANTITY_UNIT[PLATE_FIGURES[quantity]][quantity])
         if known is None and quantity in MAKERS_QUANTITIES:
             known = (MAKERS_QUANTITIES[quantity], QUANTITY_UNIT[MAKERS_QUANTITIES[quantity]][quantity])
+        if known is None:
+            known = MAKERS_FIGURES.get(quantity)
         note = ""
         own_unit = unit or ""
         limit_id = f"maker {model} {quantity}"

@@ -154,6 +154,7 @@ class _Run:
         say: Callable[[str], None],
     ) -> None:
         self.store, self.con, self.mapping, self.rules, self.say = store, con, mapping, rules, say
+        staging.add_new_codes(con)
         self.now = datetime.now().replace(microsecond=0)
         row = con.execute("select coalesce(max(substring(load_id, 2)::integer), 0) + 1 from load_run").fetchone()
         self.load_id = f"L{row[0]:04d}" if row else "L0001"

@@ -16,6 +16,7 @@ __all__ = ["is_needed", "regrade"]
 # what grades, and what they call somebody back for, rest on; own limits stand in no row of `house_rule`
 RESTS_ON = (
     "profile", "altitude_ft", "accept_uncompensated_pressure_test", "charge_check_from", "working_days", "return_due_days",
+    "cooling_hours", "heating_hours", "electricity_price", "nominal_power_w_per_ton",
 )  # fmt: skip
 
 

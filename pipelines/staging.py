@@ -101,6 +101,21 @@ def create_empty_tables(con: duckdb.DuckDBPyConnection) -> None:
     )
 
 
+def add_new_codes(con: duckdb.DuckDBPyConnection) -> None:
+    """A store that was made before the contract had a code learns it; its rows stay what they are."""
+    for name, codes in _ENUMS.items():
+        row = con.execute(f"select enum_range(null::{name})").fetchone()
+        if row is None or set(codes) <= set(row[0]):
+            continue
+        places = [(TABLE_BY_NAME[table].staged, column) for (table, column), code in _ENUM_OF.items() if code == name]
+        for table, column in places:
+            con.execute(f"alter table {table} alter column {column} set data type varchar")
+        con.execute(f"drop type {name}")
+        con.execute(f"create type {name} as enum ({', '.join(repr(code) for code in codes)})")
+        for table, column in places:
+            con.execute(f"alter table {table} alter column {column} set data type {name}")
+
+
 def empty_trace_select() -> str:
     """A select with the columns of `staged_trace` and no rows."""
     columns = ", ".join(f"null::{kind} as {name}" for name, kind in staged_columns(TABLE_BY_NAME["traces"]).items())

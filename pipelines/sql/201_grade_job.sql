@@ -11,7 +11,7 @@ with model_with_limits as (
 ),
 job as (
     select job.job_id, job.system_id, job.technician_id as lead_id, job.job_kind::varchar as job_kind,
-        job.joints::varchar as joints, job.ducts_kept,
+        job.joints::varchar as joints, job.ducts_kept, job.line_set_ft,
         system.equipment::varchar as equipment, system.refrigerant::varchar as refrigerant,
         system.metering::varchar as metering, system.air_handler::varchar as air_handler,
         coalesce(system.ducted, system.equipment::varchar is distinct from 'ductless') as is_ducted,
@@ -26,7 +26,7 @@ job as (
     where job.installed_by::varchar is distinct from 'someone_else'
 )
 select row_number() over () as job_no, job_id, system_id, lead_id, job_kind, equipment, refrigerant, metering,
-    air_handler, ducts_kept, nominal_tons, model, atmosphere_psia,
+    air_handler, ducts_kept, line_set_ft, nominal_tons, model, atmosphere_psia,
     coalesce(joints = 'brazed', true) as has_brazed_joints,
     if(joints is null, 1, 0) as joints_note,
     -- a packaged unit's circuit is closed at the factory, until a later job opens it

@@ -1,31 +1,12 @@
 -- grade_airflow: one row for each job of ours, recorded or not.
--- reads   grade_job, limit_of_kind, staged_reading, staged_step, rejected_reading, open_dispute
+-- reads   grade_job, limit_of_kind, airflow_reading, mixed_static, airflow_estimate, staged_step, rejected_reading,
+--         open_dispute
 -- units   inwc, cfm, cfm/ton, W/cfm
 -- why     External static or airflow proves the step; a blower setting proves nothing. Return static is suction and is
 --         written with either sign, one sign in a file: a file with both signs has to say first which is meant. One
 --         static that is above the limit by itself already breaks it.
 create or replace temp table grade_airflow as
-with file_with_both_signs as (
-    select source_file from staged_reading
-    where step = 'airflow' and quantity = 'return_static'
-    group by source_file having min(value) < 0 and max(value) > 0
-),
-reading as (
-    select job_id,
-        arg_max(value, reading_order) filter (where quantity = 'return_static') as return_inwc,
-        arg_max(value, reading_order) filter (where quantity = 'supply_static') as supply_inwc,
-        arg_max(value, reading_order) filter (where quantity = 'airflow') as read_airflow_cfm,
-        arg_max(value, reading_order) filter (where quantity = 'fan_power') as fan_w,
-        arg_max(value, reading_order) filter (where quantity = 'maximum_static') as plate_inwc
-    from staged_reading where step = 'airflow'
-    group by job_id
-),
-mixed as (
-    select distinct job_id from staged_reading
-    where step = 'airflow' and quantity = 'return_static'
-        and source_file in (select source_file from file_with_both_signs)
-),
-unreadable as (
+with unreadable as (
     select distinct job_id from rejected_reading
     where step = 'airflow' and quantity in ('return_static', 'supply_static', 'airflow')
 ),
@@ -53,11 +34,18 @@ found as (
             not is_by_cfm and airflow_per_ton_high_open) as is_flow_outside,
         figure(fan_w / nullif(airflow_cfm, 0)) as fan, fan_power_per_cfm_low as fan_low,
         fan_power_per_cfm_high as fan_high, fan_power_per_cfm_low_no, fan_power_per_cfm_high_no,
-        is_outside(fan, fan_low, fan_high, fan_power_per_cfm_low_open, fan_power_per_cfm_high_open) as is_fan_outside
+        is_outside(fan, fan_low, fan_high, fan_power_per_cfm_low_open, fan_power_per_cfm_high_open) as is_fan_outside,
+        table_cfm, split_cfm,
+        if(is_by_cfm, table_high, table_high / job.nominal_tons) < flow_low
+            or if(is_by_cfm, table_low, table_low / job.nominal_tons) > flow_high as is_table_outside,
+        -- both are off by something: they disagree where they are further apart than both errors together
+        abs(table_cfm - airflow_cfm) > sqrt(power($measured_airflow_error / 100 * airflow_cfm, 2)
+            + power(greatest(table_high - table_cfm, table_cfm - table_low), 2)) as is_disagreeing
     from grade_job as job
     join limit_of_kind as lim using (kind_no)
-    left join reading on reading.job_id = job.job_id
-    left join mixed on mixed.job_id = job.job_id
+    left join airflow_reading as reading on reading.job_id = job.job_id
+    left join mixed_static as mixed on mixed.job_id = job.job_id
+    left join airflow_estimate as estimate on estimate.job_no = job.job_no
     left join staged_step as step on step.job_id = job.job_id and step.step = 'airflow'
     left join unreadable on unreadable.job_id = job.job_id
     left join disputed on disputed.job_id = job.job_id
@@ -113,5 +101,13 @@ select job_no, technician_id, reason,
         + if(is_judged and fan is not null and air_handler is null, 2048, 0)
         + if(is_judged and airflow_cfm is not null and flow is null, 4096, 0)
         + if(is_measured and is_unreadable, 8192, 0)
-        + if(is_judged and is_mixed, 524288, 0) as notes
+        + if(is_judged and is_mixed, 524288, 0)
+        + case
+            when not is_measured                     then 0
+            when airflow_cfm is null and table_cfm is not null then 16777216
+            when airflow_cfm is null and split_cfm is not null then 134217728
+            when is_disagreeing                      then 67108864
+            when table_cfm is not null               then 33554432
+            else 0 end
+        + if(is_measured and airflow_cfm is null and coalesce(is_table_outside, false), 268435456, 0) as notes
 from judged;

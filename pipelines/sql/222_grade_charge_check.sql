@@ -1,25 +1,12 @@
 -- grade_charge_check: one row for each job of ours, recorded or not.
--- reads   grade_job, limit_of_kind, saturation_point, superheat_cell, grade_airflow, grade_reason, staged_reading,
---         staged_step, rejected_reading, open_dispute
+-- reads   grade_job, limit_of_kind, saturation_point, superheat_cell, grade_airflow, grade_reason,
+--         check_reading, staged_step, rejected_reading, open_dispute
 -- units   psig and degF as read, psia and ln(psia) for the table; deviations in delta_degF
 -- why     Superheat counts from the dew line, subcooling from the bubble line: swapped on R-407C they are wrong by
 --         11 degF. Gauges read from the local atmosphere, so altitude matters. Below 55 degF outdoors nothing can be
 --         judged, right or wrong. The blower is set first: what airflow says stands beside every charge check.
 create or replace temp table grade_charge_check as
-with reading as (
-    select job_id,
-        arg_max(value, reading_order) filter (where quantity = 'suction_pressure') as suction_psig,
-        arg_max(value, reading_order) filter (where quantity = 'suction_temperature') as suction_degf,
-        arg_max(value, reading_order) filter (where quantity = 'liquid_pressure') as liquid_psig,
-        arg_max(value, reading_order) filter (where quantity = 'liquid_temperature') as liquid_degf,
-        arg_max(value, reading_order) filter (where quantity = 'target_subcooling') as read_subcooling_target,
-        arg_max(value, reading_order) filter (where quantity = 'target_superheat') as read_superheat_target,
-        arg_max(value, reading_order) filter (where quantity = 'outdoor_dry_bulb') as read_outdoor_degf,
-        arg_max(value, reading_order) filter (where quantity = 'return_wet_bulb') as wet_bulb_degf
-    from staged_reading where step = 'charge_check'
-    group by job_id
-),
-unreadable as (
+with unreadable as (
     select job_id, bool_or(quantity in ('suction_pressure', 'suction_temperature', 'liquid_pressure',
         'liquid_temperature')) as is_measured
     from rejected_reading
@@ -32,7 +19,8 @@ found as (
     select job.job_no, job.equipment, job.refrigerant, job.check_note, job.atmosphere_psia,
         disputed.job_id is not null as is_disputed, unreadable.job_id is not null as is_unreadable,
         coalesce(unreadable.is_measured, false) as is_measure_unreadable,
-        step.ticked::varchar as ticked, step.technician_id, figure(read_outdoor_degf) as outdoor_degf, wet_bulb_degf,
+        step.ticked::varchar as ticked, step.technician_id, figure(reading.outdoor_degf) as outdoor_degf,
+        return_wet_degf as wet_bulb_degf,
         suction_psig, suction_degf, liquid_psig, liquid_degf,
         lim.target_subcooling is not null or lim.target_superheat is not null as has_makers_target,
         -- a maker who gives one target says with it which of the two counts
@@ -46,8 +34,8 @@ found as (
         if(method = 'subcooling', liquid_degf, suction_degf) as line_degf,
         if(pressure_psia > 0, (ln(pressure_psia) - $first_ln_psia) / $step_ln_psia, null) as place,
         floor(place)::integer as point,
-        floor((wet_bulb_degf - 50) / 2)::integer as wet_bulb_cell,
-        floor((read_outdoor_degf - 55) / 5)::integer as outdoor_cell,
+        floor((return_wet_degf - 50) / 2)::integer as wet_bulb_cell,
+        floor((reading.outdoor_degf - 55) / 5)::integer as outdoor_cell,
         if(method = 'subcooling', coalesce(lim.target_subcooling, read_subcooling_target),
             coalesce(lim.target_superheat, read_superheat_target)) as given_target,
         outdoor_dry_bulb_low, outdoor_dry_bulb_low_no,
@@ -60,7 +48,7 @@ found as (
         airflow_reason.state as airflow_state
     from grade_job as job
     join limit_of_kind as lim using (kind_no)
-    left join reading on reading.job_id = job.job_id
+    left join check_reading as reading on reading.job_id = job.job_id
     left join staged_step as step on step.job_id = job.job_id and step.step = 'charge_check'
     left join unreadable on unreadable.job_id = job.job_id
     left join disputed on disputed.job_id = job.job_id

@@ -3,7 +3,8 @@
 --         open_dispute
 -- units   lb; the deviation in % of what the charge should be
 -- why     The weight is held against factory charge and line-set adder. A blank adder is not zero, except on a packaged
---         unit, which has no line set. A weight off its limit that the charge check passed afterwards was corrected.
+--         unit, which has no line set; where it is blank and the maker says what each foot takes, it is worked out from the
+--         length that his factory charge does not cover. A weight off its limit that the charge check passed afterwards was corrected.
 create or replace temp table grade_charge as
 with reading as (
     select job_id,
@@ -25,7 +26,10 @@ found as (
         coalesce(unreadable.is_measured, false) as is_measure_unreadable,
         step.ticked::varchar as ticked, step.technician_id,
         figure(read_weight_lb) as weight_lb, adder_lb is null and job.equipment = 'packaged' as needs_no_adder,
-        coalesce(lim.factory_charge, reading.factory_lb) + coalesce(adder_lb, if(needs_no_adder, 0, null)) as due_lb,
+        if(adder_lb is null and not coalesce(needs_no_adder, false),
+            line_set_adder_per_ft * (job.line_set_ft - line_set_included_ft), null) as worked_out_adder_lb,
+        coalesce(lim.factory_charge, reading.factory_lb)
+            + coalesce(adder_lb, if(needs_no_adder, 0, null), worked_out_adder_lb) as due_lb,
         figure(if(due_lb > 0, 100 * (weight_lb / due_lb - 1), null)) as deviation,
         charge_deviation_low as low, charge_deviation_high as high,
         charge_deviation_low_no as low_no, charge_deviation_high_no as high_no,
@@ -68,5 +72,6 @@ select job_no, technician_id, reason,
     circuit_note
         + if(is_measured and coalesce(ticked = 'not_done', false), 8, 0)
         + if(is_measured and is_unreadable, 8192, 0)
-        + if(is_judged and needs_no_adder, 262144, 0) as notes
+        + if(is_judged and needs_no_adder, 262144, 0)
+        + if(is_judged and worked_out_adder_lb is not null, 536870912, 0) as notes
 from judged;

@@ -1,9 +1,10 @@
 -- grade_electrical: one row for each job of ours, recorded or not.
--- reads   grade_job, limit_of_kind, grade_airflow, grade_reason, staged_reading, staged_step, rejected_reading,
+-- reads   grade_job, limit_of_kind, derating_point, grade_airflow, grade_reason, staged_reading, staged_step, rejected_reading,
 --         open_dispute
 -- units   A, V, %
 -- why     Current against the rated load current proves the step. A rating is not the expected current: there is no
---         lower bound. A voltage can break a limit, but by itself it proves nothing about the compressor.
+--         lower bound. A voltage can break a limit, but by itself it proves nothing about the compressor. What a motor may
+--         carry on unbalanced voltages is the curve of NEMA MG 1, which ends at 5 %.
 create or replace temp table grade_electrical as
 with reading as (
     select job_id,
@@ -74,6 +75,7 @@ judged as (
             when current_excess = worst                      then 'current_outside'
             when volts_excess = worst and is_by_volts        then 'voltage_volts_outside'
             when volts_excess = worst                        then 'voltage_outside'
+            when unbalance_excess = worst and unbalance > 5  then 'unbalance_far_outside'
             when unbalance_excess = worst                    then 'unbalance_outside'
             when current_a is not null and rated_a is not null then 'current_inside'
             when is_measure_unreadable or (current_a is not null and is_unreadable) then 'unreadable'
@@ -84,7 +86,7 @@ judged as (
         end as reason,
         reason in ('current_inside', 'current_outside') as is_by_current,
         reason in ('voltage_outside', 'voltage_volts_outside') as is_by_voltage,
-        is_by_current or is_by_voltage or reason = 'unbalance_outside' as is_judged,
+        is_by_current or is_by_voltage or reason in ('unbalance_outside', 'unbalance_far_outside') as is_judged,
         is_judged or reason = 'no_rating' as is_measured
     from weighed
 )
@@ -95,7 +97,10 @@ select job_no, technician_id, reason,
     case when is_by_current then current_no
         when is_by_voltage then limit_of(volts, volts_low, volts_high, volts_low_no, volts_high_no)
         when is_judged then unbalance_no end as limit_no,
-    case when reason = 'no_rating' then current_a when reason = 'voltage_outside' then voltage_v end as figure_a,
+    case reason when 'no_rating' then current_a when 'voltage_outside' then voltage_v
+        when 'unbalance_outside' then (
+            select 100 * (share + slope * (unbalance - from_percent)) from derating_point
+            where unbalance > from_percent and unbalance <= to_percent) end as figure_a,
     if(reason = 'voltage_outside', rated_v, null) as figure_b,
     if(is_measured and coalesce(ticked = 'not_done', false), 8, 0)
         + if(not is_measured, 0, case airflow_state when 'failed' then 128 when 'not_done' then 256

@@ -48,6 +48,7 @@ FIGURES = {
     "return_wet_bulb": (50, 58, 66, 67, 76, 77),
     "supply_dry_bulb": (55,),
     "supply_wet_bulb": (54,),
+    "standing_pressure": (180, 260),
     "compressor_current": (0, 12, 16.7, 16.71),
     "rated_load_current": (16.7,),
     "voltage": (215, 216, 240, 264, 265),
