@@ -24,6 +24,7 @@ from models import (
     inspections,
     install_risk,
     rate_cells,
+    record_doubt,
     results,
     sensitivity,
     step_cost,
@@ -200,6 +201,7 @@ def _people_tables(con: duckdb.DuckDBPyConnection, rules: Any, day: date) -> dic
         "step_spread": step_spread.step_spread(con, mixes, SEED),
         "inspection_check": inspections.inspection_check(con),
         "inspection_draw": inspections.inspection_draw(con, day, SEED),
+        "record_doubt": record_doubt.record_doubt_table(con, day),
     }
 
 

@@ -147,6 +147,11 @@ SCHEMA: dict[str, dict[str, str]] = {
         "failure_cost": "double", "callback_cost": "double", "failure_cost_is_guess": "boolean",
         "callback_cost_is_guess": "boolean", "technician_spread": "double",
     },
+    "record_doubt": {
+        "technician_id": "varchar", "step": "varchar", "kind": "varchar", "jobs": "bigint", "of_jobs": "bigint",
+        "expected_jobs": "double", "probability": "double", "example_job_ids": "varchar", "quantity": "varchar",
+        "value": "double",
+    },
     "evidence_needed": {
         "topic": "varchar", "outcome": "varchar", "step": "varchar", "age_band": "varchar", "technician_id": "varchar",
         "lacks": "varchar", "is_too_early": "boolean", "counted": "varchar", "have": "bigint", "need": "bigint",
