@@ -171,13 +171,9 @@ def _assigned(
         add(every[system], np.ones(days), 1, 1 if is_taken[system] else -np.inf)
     for day in range(days):
         add(every[:, day], np.ones(number), free[day])
-        for area in range(len(areas)):
-            members = np.flatnonzero(area_of == area)
-            # as many as there are slots, or none where nobody goes there
-            add(
-                np.append(every[members, day], x + area * days + day),
-                np.append(np.ones(len(members)), -min(wishes.slots_a_day, len(members))), 0,
-            )  # fmt: skip
+        for system in range(number):
+            # nobody is visited where nobody goes: one row each keeps the program's relaxation tight
+            add(np.array([every[system, day], x + area_of[system] * days + day]), np.array([1.0, -1.0]), 0)
     add(np.arange(x), np.ones(x), at_most)
     matrix = sparse.csr_matrix(
         (np.concatenate(values), (np.concatenate(rows), np.concatenate(columns))), shape=(len(upper), len(cost))
