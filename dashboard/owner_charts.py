@@ -117,7 +117,7 @@ def cost_by_step(steps: pl.DataFrame, currency: str, look: Look) -> Picture:
             alt.Tooltip("range_text:N", title="95 % range"),
         ],
     )
-    x_axis = alt.Axis(format="~s", tickCount=4)
+    x_axis = alt.Axis(format=",~f", tickCount=4)
     span = base.mark_rule(color=look.good, strokeWidth=2.4, strokeCap="round").encode(
         x=alt.X("low:Q", title=f"{currency} a year", axis=x_axis, scale=alt.Scale(zero=True)), x2="high:Q"
     )

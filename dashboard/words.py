@@ -315,7 +315,12 @@ def quantity(code: str | None) -> str:
 
 def applies_to(condition: str) -> str:
     """What a limit holds for, as `limits.csv` has it ("refrigerant=R-22|R-407C"), read aloud."""
-    return condition.replace("=", " ").replace("|", " or ").replace(";", ", ").replace("_", " ")
+    parts = [
+        {"ducts_kept=true": "where the ducts are kept", "plate=known": "where the plate is known",
+         "plate=unknown": "where the plate is not known"}.get(part, part)
+        for part in condition.split(";")
+    ]  # fmt: skip
+    return ", ".join(parts).replace("=", " ").replace("|", " or ").replace("_", " ")
 
 
 def unit(code: str | None) -> str:
@@ -433,11 +438,11 @@ def number(value: Any, digits: int = 1) -> str:
 
 
 def tenths(value: Any) -> str:
-    """A number of failures: one digit, so that the ends of a range read alike; a small one is never told as nought."""
+    """A number of failures: one digit below a hundred, so that the ends of a range read alike; never nought by rounding."""
     if _missing(value):
         return "–"
     value = float(value or 0)
-    return f"{value:.1g}" if 0 < value < 0.05 else f"{value:,.1f}"
+    return f"{value:.1g}" if 0 < value < 0.05 else f"{value:,.1f}" if value < 99.95 else f"{value:,.0f}"
 
 
 def figure(value: Any, figures: int = 4) -> str:
@@ -521,12 +526,17 @@ def sentence(text: str | None) -> str:
         if code == "degF" and is_difference:
             code = "delta_degF"
         if shown.change_of(code) is None:
-            said = [first, second]
+            said = [_grouped(part) if part else part for part in (first, second)]
         else:
             said = [shown_figure(_as_number(part), code) if part else part for part in (first, second)]
         return _with_unit(f"{said[0]}{to}{said[1]}" if to else said[0], shown.shown_unit(code))
 
     return _FIGURES_IN_TEXT.sub(rewritten, text)
+
+
+def _grouped(text: str) -> str:
+    """A whole number of four figures and more with its thousands set off, as everywhere on the pages."""
+    return f"{int(text):,}" if text.isdecimal() else text
 
 
 def _as_number(text: str) -> float:

@@ -106,6 +106,29 @@ def test_no_line_ends_between_a_figure_and_its_sign() -> None:
         assert re.search(r"\d\u00a0(%|micron)|CHF\u00a080", text), text
 
 
+def test_figures_of_a_sentence_read_as_everywhere_else() -> None:
+    assert plain(words.sentence("The level stood at 1982 micron after 10 min; the limit is 1000 micron.")) == (
+        "The level stood at 1,982 micron after 10 min; the limit is 1,000 micron."
+    )
+
+
+def test_what_a_limit_holds_for_is_read_aloud() -> None:
+    assert words.applies_to("refrigerant=R-22|R-407C") == "refrigerant R-22 or R-407C"
+    assert words.applies_to("ducts_kept=true") == "where the ducts are kept"
+    assert (
+        words.applies_to("air_handler=gas_furnace;plate=unknown")
+        == "air handler gas furnace, where the plate is not known"
+    )
+    assert words.applies_to("") == ""
+
+
+@pytest.mark.parametrize(
+    ("value", "said"), [(0.012, "0.01"), (3.24, "3.2"), (99.97, "100"), (116.0, "116"), (1234.5, "1,234")]
+)
+def test_a_number_of_failures_has_one_digit_below_a_hundred(value: float, said: str) -> None:
+    assert words.tenths(value) == said
+
+
 def test_a_sign_of_money_is_left_alone_by_markdown() -> None:
     assert words.in_markdown("$80 to $90, and \\$5") == "\\$80 to \\$90, and \\$5"
 
