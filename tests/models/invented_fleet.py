@@ -191,8 +191,9 @@ def empty_store() -> duckdb.DuckDBPyConnection:
     con = duckdb.connect(":memory:")
     for table in TABLES:
         columns = [f'"{column.name}" {DUCKDB_TYPE[column.kind]}' for column in table.columns]
+        order = "reading_order bigint, " if table.name == "readings" else ""
         con.execute(
-            f"create table {table.staged} ({', '.join(columns)}, load_id varchar, source_file varchar, "
+            f"create table {table.staged} ({', '.join(columns)}, {order}load_id varchar, source_file varchar, "
             "source_line bigint, extra varchar)"
         )
     con.execute(
