@@ -64,6 +64,7 @@ _FIRST_NUMBER = r"""
 () => [...document.querySelectorAll('[data-testid="stMain"] h1')].some(head => /\d/.test(head.textContent))
 """
 PATIENCE_MS = 60_000
+ANSWER_WITHIN_MS = 15_000
 
 
 @dataclass
@@ -165,8 +166,8 @@ async def timed(page: Page, target: Locator) -> float | None:
     """Milliseconds from the click on `target` to the last change of the page before it stands; None: nothing came."""
     ended = await page.evaluate("window.__runs_ended")
     try:
-        await target.click()
-        await at_rest(page, ended + 1)
+        await target.click(timeout=5000)
+        await page.wait_for_function(pages._AT_REST, arg=ended + 1, polling=50, timeout=ANSWER_WITHIN_MS)
     except Error:
         return None
     return await page.evaluate("window.__read_changed_at - window.__acted_at")
@@ -206,7 +207,9 @@ class Reader:
             if free:
                 await self.click(name, label, options.nth(self.draw.choice(free)))
         for label in await self._labels(main.get_by_role("combobox")):
-            await self._choose(name, label, main.get_by_role("combobox", name=label, exact=True).first)
+            # a choice made before can have taken this list away
+            with suppress(Error):
+                await self._choose(name, label, main.get_by_role("combobox", name=label, exact=True).first)
 
     async def _labels(self, parts: Locator) -> list[str]:
         named = await parts.evaluate_all(
@@ -219,9 +222,9 @@ class Reader:
         return await option.get_attribute("aria-checked") == "true" or await option.is_disabled()
 
     async def _choose(self, name: str, label: str, box: Locator) -> None:
-        await box.scroll_into_view_if_needed()
+        await box.scroll_into_view_if_needed(timeout=2000)
         await at_rest(self.page)
-        await box.click()
+        await box.click(timeout=2000)
         options = self.page.get_by_role("option")
         try:
             await options.first.wait_for(timeout=3000)
@@ -233,6 +236,8 @@ class Reader:
             await self.page.keyboard.press("Escape")
             return
         await self.click(name, label, options.nth(self.draw.choice(free)))
+        if await options.count():  # a list of which several can be chosen stays open, and lies over the page
+            await self.page.keyboard.press("Escape")
 
     async def _is_chosen(self, option: Locator) -> bool:
         return await option.get_attribute("aria-selected") == "true"
