@@ -20,6 +20,7 @@ ASKED = {
     "static_unit": ("static", "Static pressure of air"),
     "vacuum_unit": ("vacuum", "Vacuum"),
 }
+WHOSE = "The units for you, and for whoever opens your link. The house's own stand in House rules; papers and files keep to them."
 _CHOSEN = "_units_chosen"  # in the session: what the reader chose otherwise than the house
 _HOUSES = "_units_of_house"
 
@@ -40,15 +41,12 @@ def show(rules: HouseRules) -> None:
                 key,
                 default=houses,
                 format_func=lambda code: words.UNIT_CHOICE[code],
+                help=WHOSE if key == "temperature" else None,  # on the first of them, for all
             )
             picked[setting] = before[key] = houses
             chosen.pop(key, None)
             if unit is not None and unit != houses:
                 picked[setting] = chosen[key] = unit
-        st.markdown(
-            "For you, and for whoever opens your link. The house's own units stand in *House rules*; papers and files keep "
-            "to them."
-        )
     shown.use(replace(house, **picked))
 
 
