@@ -151,6 +151,20 @@ class Entries:
                 is_open[entry.subject] = entry.kind == "dispute"
         return [(subject.split("\t")[0], subject.split("\t")[1]) for subject, value in is_open.items() if value]
 
+    # --- records worth a second look
+
+    def answer_doubt(self, technician_id: str, step: str, kind: str, words: str, entered_by: str = "") -> Entry:
+        """Keep what a person says to a reason to look at his records; his name is shown beside it from then on."""
+        return self.add("doubt_answer", f"{technician_id}\t{step}\t{kind}", {"words": words}, entered_by)
+
+    def doubts_answered(self) -> dict[tuple[str, str, str], tuple[str, str]]:
+        """For each (technician_id, step, kind) the last words and their day, ISO 8601."""
+        found: dict[tuple[str, str, str], tuple[str, str]] = {}
+        for entry in self.all("doubt_answer"):
+            technician_id, step, kind = entry.subject.split("\t")
+            found[technician_id, step, kind] = str(entry.content["words"]), entry.entered_at[:10]
+        return found
+
     # --- returns
 
     def seen_to(self, job_id: str, step: str, words: str, on: str, entered_by: str = "") -> Entry:

@@ -12,7 +12,7 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, components, data, links, looks, people_charts, people_words, words
+from dashboard import charts, components, data, doubt_section, links, looks, people_charts, people_words, words
 from dashboard.data import JobFilter
 from dashboard.data_ways import JobList
 from dashboard.papers_button import papers_button
@@ -108,6 +108,7 @@ def page() -> None:
         group=None if kind == "crew" else group,
     )
     components.jobs_behind(which, "crew_week")
+    doubt_section.show()
     components.about_people()
 
 
@@ -283,15 +284,15 @@ def _proof_tables() -> None:
             )
 
 
-def _folder_chosen(ids: list[str], place: str) -> None:
+def _folder_chosen(ids: list[str], place: str, jobs: JobList) -> None:
     click = st.session_state.get(place)
     if click is not None and 0 <= click["row"] < len(ids):
-        kind = "again" if place.startswith("measured_again") else "drawn"
-        components.open_job(ids[click["row"]], jobs=JobList(kind))
+        components.open_job(ids[click["row"]], jobs=jobs)
 
 
 def _open_table(place: str, ids: list[str], columns: dict[str, Any], alt: str) -> None:
     """A table whose rows open their job's folder."""
+    jobs = JobList("again" if place.startswith("measured_again") else "drawn")
     place = f"{place}_{abs(hash(tuple(ids))) % 10**8}"
     st.dataframe(
         pl.DataFrame({"Open": ["Open"] * len(ids), **columns}),
@@ -300,12 +301,13 @@ def _open_table(place: str, ids: list[str], columns: dict[str, Any], alt: str) -
         height=min(38 + 35 * len(ids), 320),
         column_config={
             "Open": st.column_config.ButtonColumn(
-                "Folder", width=70, type="tertiary", key=place, on_click=_folder_chosen, args=(ids, place)
+                "Folder", width=70, type="tertiary", key=place, on_click=_folder_chosen, args=(ids, place, jobs)
             ),
             "Measured again on": st.column_config.DateColumn(format=words.day_column()),
         },
         alt=alt,
     )
+    components.open_first(ids, place, jobs=jobs)
 
 
 def _groups(step: str) -> tuple[str, str | None, str | None]:

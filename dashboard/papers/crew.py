@@ -8,7 +8,7 @@ from typing import Any
 
 import polars as pl
 
-from dashboard import limit_words, words
+from dashboard import doubt_words, limit_words, words
 from dashboard.papers.ledger import Ledger, by_key, in_order_of_steps
 from pipelines.contract import STEPS
 from pipelines.errors import InputError
@@ -27,6 +27,11 @@ WRONG_TITLE = "Is something here wrong?"
 WRONG = (
     "Tell your service manager the job and the step. Records can be wrong or incomplete: an entry that you dispute is "
     "out of every count until it is settled. Look at the jobs together before anything is decided."
+)
+LOOK_TITLE = "Records we would like to go through with you"
+LOOK_NOTE = (
+    "No finding and no reproach: they stand out from what such work usually looks like. Tell us how it came about; nothing "
+    "of this enters your figures above."
 )
 FOOT = f"For you and your service manager. {words.CAUTION['records']}"
 
@@ -71,6 +76,7 @@ class Records:
     needs: dict[str, list[dict[str, Any]]]
     examples: dict[str, dict[str, dict[str, Any]]]
     readings: dict[tuple[str, str], list[dict[str, Any]]]
+    doubts: dict[str, list[dict[str, Any]]]
 
 
 def content(
@@ -100,6 +106,8 @@ def content(
         "how": HOW,
         "cautions_title": "Before you work on it",
         "first": "The maker's instructions, the local code and the licensed person on site come first.",
+        "look_title": LOOK_TITLE,
+        "look_note": LOOK_NOTE,
         "wrong_title": WRONG_TITLE,
         "wrong": WRONG,
         "sheets": list(_sheets(records, gathered)),
@@ -113,16 +121,21 @@ def _records(ledger: Ledger, technician: str | None, crew: str | None) -> Record
     for row in ledger.ask_table("limit_used", _EXAMPLES, **whom).iter_rows(named=True):
         examples.setdefault(row["technician_id"], {})[row["step"]] = row
     needs = by_key(ledger.ask_table("training_need", "select * from training_need"), "technician_id")
+    doubts = by_key(
+        ledger.ask_table("record_doubt", "select * from record_doubt order by probability"), "technician_id"
+    )
     shown = [row for who in people for row in examples.get(who, {}).values()]
     readings = ledger.ask(
         _READINGS, jobs=[row["job_id"] for row in shown], steps=[row["step"] for row in shown]
     ) if shown else pl.DataFrame()  # fmt: skip
-    return Records(people, needs, examples, by_key(readings, "job_id", "step") if readings.height else {})
+    return Records(people, needs, examples, by_key(readings, "job_id", "step") if readings.height else {}, doubts)
 
 
 def _sheets(records: Records, gathered: Callable[[int, int], None] | None) -> Iterator[dict[str, Any]]:
     for place, (who, rows) in enumerate(records.people.items(), start=1):
-        yield _sheet(rows, records.needs.get(who, []), records.examples.get(who, {}), records.readings)
+        yield _sheet(rows, records.needs.get(who, []), records.examples.get(who, {}), records.readings) | {
+            "look": _looks(records.doubts.get(who, []))
+        }
         if gathered:
             gathered(place, len(records.people))
 
@@ -186,6 +199,15 @@ def _change(row: dict[str, Any]) -> str | None:
         f"{words.counted(row['known_before'], 'job')} before, {words.share(row['rate_since'])} of "
         f"{words.count(row['known_since'])} since ({words.share_range(row['rate_since_low'], row['rate_since_high'])})."
     )
+
+
+def _looks(doubts: list[dict[str, Any]]) -> list[str]:
+    """His own records that stand out, with jobs of his to look at."""
+    return [
+        f"{doubt_words.seen(row, 'your')} For example: {', '.join(str(row['example_job_ids']).split(';')[:3])}. "
+        f"{doubt_words.MAY_BE[row['kind']]}"
+        for row in doubts
+    ]
 
 
 def _focus(of_step: dict[str, dict[str, Any]], needs: list[dict[str, Any]]) -> tuple[str | None, dict[str, Any]]:
