@@ -102,7 +102,7 @@ def _new_plan(rules: HouseRules, visits: int, area: str | None, offered: Sequenc
         components.how_counted(HOW_PLANNED, "plan", "How is the plan made?")
     asked = Asked(first, last, slots, visits, tuple(areas), tuple(own), planned_visits.place(home_text))
     if st.query_params.get("made") != "1":
-        st.button("Make the plan", type="primary", icon=":material/event_available:", on_click=_ask_for_it)
+        st.button("Make the plan", icon=":material/event_available:", on_click=_ask_for_it)
         return
     with st.spinner("Putting the plan together ..."):
         made = made_plan(asked)
@@ -112,7 +112,7 @@ def _new_plan(rules: HouseRules, visits: int, area: str | None, offered: Sequenc
     if made.visits.is_empty():
         return
     with st.container(horizontal=True, vertical_alignment="center"):
-        st.button("Keep this plan", type="primary", icon=":material/bookmark_add:", on_click=_keep, args=(made,))
+        st.button("Keep this plan", icon=":material/bookmark_add:", on_click=_keep, args=(made,))
         st.markdown("Kept, it can be taken away as calendar, sheet and cards, and its visits enter the *Visit ledger*.")
     _drawn(made, rules)
 
@@ -234,7 +234,7 @@ def _drawn(made: Made, rules: HouseRules) -> None:
                 args=(jobs, table["System"].to_list(), key),
             ),
             "Day": st.column_config.DateColumn(format=words.day_column()),
-            "Weekday": st.column_config.TextColumn("", width=50),
+            "Weekday": st.column_config.TextColumn(width=80),
             "Chosen": st.column_config.TextColumn(width=190, help="By rank, by lot with its chance, or for safety"),
             "Maker's warranty": st.column_config.TextColumn(
                 width=150,

@@ -614,7 +614,7 @@ def _enter(rows: pl.DataFrame, rules: HouseRules) -> None:
             )
         said = st.text_input("In words", key=f"words_{one}", max_chars=400)
         by = st.text_input("Your name", key=f"by_{one}", max_chars=80)
-        if st.form_submit_button("Enter", type="primary"):
+        if st.form_submit_button("Enter"):
             went = state == "visited"
             _entered(
                 Outcome(
