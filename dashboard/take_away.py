@@ -80,6 +80,8 @@ def as_file(frame: pl.DataFrame, name: str, about: About, ending: str) -> bytes:
 
     ending : "csv" (the lines about it first, each after a #), "xlsx" (a first sheet) or "parquet" (in the metadata).
     """
+    # the space that holds a figure to its unit on a page is an ordinary one to whoever searches or splits a file
+    frame = frame.with_columns(pl.col(pl.String).str.replace_all("\u00a0", " ", literal=True))
     return {"csv": _csv, "xlsx": _xlsx, "parquet": _parquet}[ending](frame, name, about)
 
 

@@ -295,7 +295,7 @@ def _readings(job_id: str) -> None:
     components.heading("Every reading, as written")
     readings = data.readings_of_job(job_id)
     rejected = data.rejected_of_job(job_id)
-    table = pl.DataFrame()
+    table = to_keep = pl.DataFrame()
     if readings.is_empty():
         st.info("No reading was recorded on this job. That is not the same as nothing done.")
     else:
@@ -315,6 +315,9 @@ def _readings(job_id: str) -> None:
             },
             schema_overrides={"Taken at": pl.Datetime},
         )
+        # a file that is kept stands in the units of the records, whatever the reader looks at
+        own = [row["value_text"] or words.recorded(row["value"], row["unit"]) for row in rows]
+        to_keep = table.with_columns(pl.Series("Taken as", own, pl.String))
         components.note(f"{words.counted(readings.height, 'reading')}, in the order of the work.")
         st.dataframe(
             table,
@@ -329,7 +332,7 @@ def _readings(job_id: str) -> None:
         )
     with st.container(horizontal=True):
         components.how_counted(HOW_READ, "read")
-        take_away(table, f"readings of {job_id}", {"job": job_id}, key="readings")
+        take_away(to_keep, f"readings of {job_id}", {"job": job_id}, key="readings")
     if not rejected.is_empty():
         components.note(f"**{words.counted(rejected.height, 'value')} could not be taken in:**")
         for row in rejected.iter_rows(named=True):

@@ -15,7 +15,7 @@ import pypdfium2
 import pytest
 from streamlit.testing.v1 import AppTest
 
-from dashboard import blank_sheet, charts, limit_words, looks, shown, words
+from dashboard import blank_sheet, charts, limit_words, looks, shown, take_away, words
 from dashboard.papers.reports import Choice, make
 from dashboard.shown import FOLLOWS, UNIT_CHOICES, Shown
 from pipelines.entries import Entries
@@ -321,6 +321,28 @@ def test_papers_are_in_the_houses_units_and_the_blank_sheet_in_those_it_loads_ba
     assert {line.unit for line in blank_sheet.lines(own.house_rules())} & set(FOLLOWS) == {
         "psig", "degF", "micron", "inwc", "delta_degF",
     }  # fmt: skip
+
+
+def test_a_file_that_is_kept_stands_in_the_units_of_the_records(fleet: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    kept: list[pl.DataFrame] = []
+    real = take_away.take_away
+
+    def watched(frame: pl.DataFrame, *how: object, **more: object) -> None:
+        kept.append(frame)
+        real(frame, *how, **more)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(take_away, "take_away", watched)
+    job = measured_job(fleet)
+    app = open_page(monkeypatch, fleet, "job_folder", job=job, **IN_ADDRESS)
+    whole(app)
+    table = next(table.value for table in app.dataframe if "As written" in table.value.columns)
+    assert any(" Pa" in as_read(text) for text in table["Taken as"])
+    (frame,) = kept
+    about = [("what", "readings")]
+    told = take_away.as_file(frame, "readings", about, "csv").decode("utf-8-sig")
+    assert re.search(r"\d micron", told)
+    assert " Pa" not in told
+    assert "\u00a0" not in told  # what is searched or split holds ordinary spaces
 
 
 def text_of(pdf: bytes) -> str:
