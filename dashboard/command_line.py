@@ -428,7 +428,7 @@ def _open_pages(place: Store, port: int, address: str = "127.0.0.1") -> None:
     page = Path(__file__).parent / "app.py"
     environment = {**os.environ, FOLDER_VARIABLE: str(place.folder.resolve())}
     command = [
-        sys.executable, "-m", "streamlit", "run", str(page),
+        sys.executable, "-m", "dashboard.serving", str(page),
         "--server.port", str(port), "--server.address", address,
         "--browser.gatherUsageStats", "false",
     ]  # fmt: skip

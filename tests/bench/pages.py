@@ -42,7 +42,8 @@ LIMIT_ROWS = 500
 # a list that is opened must have its options on the screen before one is chosen
 OPTIONS_TRIED = 8
 
-# The moment of the last click or Enter, and of the last change of what is read (tooltips stand outside of it).
+# The moment of the last click or Enter, and of the last change of what is seen. Tooltips stand outside of it; so does what
+# a grid tells a screen reader inside its canvas, which it always writes some 250 ms after it is drawn.
 _CLOCK = """
 (() => {
   window.__acted_at = 0; window.__read_changed_at = 0; let before = null;
@@ -52,7 +53,9 @@ _CLOCK = """
     const app = document.querySelector('[data-testid="stApp"]');
     const state = app && app.getAttribute('data-test-script-state');
     const main = document.querySelector('[data-testid="stMain"]');
-    if (state !== before || (main && found.some(one => main.contains(one.target)))) {
+    const seen = one => main.contains(one.target) && (one.type === 'attributes' || !one.target.parentElement?.closest('canvas')
+      && one.target.nodeName !== 'CANVAS');
+    if (state !== before || (main && found.some(seen))) {
       window.__read_changed_at = performance.now();
     }
     before = state;
