@@ -8,7 +8,7 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard import components, data, data_ways, house_forms, limit_words, links, running, words
+from dashboard import components, data, data_ways, energy_form, house_forms, limit_words, links, running, words
 from pipelines.arrivals import WEEKDAYS
 from pipelines.contract import FINDINGS, STATES, STEPS
 from pipelines.errors import InputError, StoreMissingError
@@ -35,6 +35,8 @@ def page() -> None:
     _costs(rules, changed_on)
     components.heading("Follow-up and judging")
     _judging(rules, changed_on)
+    components.heading("What energy costs here")
+    energy_form.energy_form(rules, _save)
     components.heading("Days within which somebody must go back")
     house_forms.days_to_go_back(rules, _save)
     components.heading("How figures are shown")

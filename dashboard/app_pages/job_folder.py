@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, components, data, data_ways, limit_words, links, looks, ways, words
+from dashboard import charts, components, data, data_ways, limit_words, links, looks, machine_section, ways, words
 from dashboard.data import JobFilter
 from dashboard.data_ways import JobList
 from dashboard.papers_button import papers_button
@@ -51,6 +51,7 @@ def page() -> None:
             papers_button("job", job=job["job_id"])
     _facts(job)
     _steps(grades)
+    machine_section.show(job)
     _gauge_logs(job["job_id"], grades)
     _readings(job["job_id"])
     _afterwards(job)
@@ -291,6 +292,12 @@ def _gauge_logs(job_id: str, grades: pl.DataFrame) -> None:
     )
 
 
+def _instrument(row: dict[str, Any]) -> str | None:
+    if row["calibration_due_on"] is None:
+        return row["instrument_id"]
+    return f"⚠ {row['instrument_id']}, calibration ran out {words.date(row['calibration_due_on'])}"
+
+
 def _readings(job_id: str) -> None:
     components.heading("Every reading, as written")
     readings = data.readings_of_job(job_id)
@@ -308,7 +315,7 @@ def _readings(job_id: str) -> None:
                 "As written": [limit_words.as_written(row) for row in rows],
                 "Which counts": ["● this one" if row["counts"] else "○ earlier" for row in rows],
                 "Taken at": [row["taken_at"] for row in rows],
-                "Instrument": [row["instrument_id"] for row in rows],
+                "Instrument": [_instrument(row) for row in rows],
                 "File": [row["source_file"] for row in rows],
                 "Line": [row["source_line"] for row in rows],
                 "Load": [row["load_id"] for row in rows],
@@ -318,7 +325,14 @@ def _readings(job_id: str) -> None:
         # a file that is kept stands in the units of the records, whatever the reader looks at
         own = [row["value_text"] or words.recorded(row["value"], row["unit"]) for row in rows]
         to_keep = table.with_columns(pl.Series("Taken as", own, pl.String))
-        components.note(f"{words.counted(readings.height, 'reading')}, in the order of the work.")
+        late = readings["calibration_due_on"].drop_nulls().len()
+        marked = (
+            f" ⚠ {words.counted(late, 'reading')} taken after the instrument's calibration had run out: they count, and a "
+            "verdict that rests on them is worth a second look."
+            if late
+            else ""
+        )
+        components.note(f"{words.counted(readings.height, 'reading')}, in the order of the work.{marked}")
         st.dataframe(
             table,
             hide_index=True,

@@ -7,7 +7,7 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard import components, data, data_owner, looks, owner_charts, words
+from dashboard import components, data, data_owner, looks, machine_section, owner_charts, words
 from dashboard.papers_button import papers_button
 
 HOW_COST = (
@@ -44,6 +44,7 @@ def page() -> None:
     _months(year)
     _how_sure(cost, rules.currency)
     _by_step(cost, rules.currency)
+    machine_section.owner_lines()
     _so_far()
     _next()
 

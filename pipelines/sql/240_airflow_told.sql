@@ -30,7 +30,7 @@ by_law as (
     where grade.reason = 'static_outside' and grade.measured > 0 and estimate.basis is null
 )
 select job_id, 'measured' as method, cfm as airflow_cfm, round(cfm - error) as low, round(cfm + error) as high,
-    'Measured; with which device is not recorded, so within ' || said($measured_airflow_error, 0) || ' %.' as why
+    'With which device is not recorded, so to within ' || said($measured_airflow_error, 0) || ' %.' as why
 from measured
 union all
 select job_id, 'fan_table', table_cfm, table_low, table_high,
@@ -51,13 +51,13 @@ from by_table where basis is not null
 union all
 select job_id, 'temperature_split', split_cfm, split_low, split_high,
     'Worked out from the ' || if(is_by_enthalpy, 'heat that the air gave up, wet bulbs included', 'temperature split of '
-        || said(split_degf, 1) || ' degF, the moisture guessed')
+        || said(split_degf, 1) || ' delta_degF, the moisture guessed')
     || ', taking the machine''s own capacity as known: rough, and circular for judging that capacity.'
 from by_table where split_cfm is not null
 union all
 select job_id, 'fan_laws', round(cfm * (share_low + share_high) / 2), round(cfm * share_low), round(cfm * share_high),
     'No blower table: by the fan laws, at ' || said(most_inwc, 2) || ' in. w.c. instead of ' || said(static_inwc, 2)
-    || ' these ducts would pass ' || said(100 * share_low, 0) || ' to ' || said(100 * share_high, 0)
+    || ' in. w.c. these ducts would pass ' || said(100 * share_low, 0) || ' to ' || said(100 * share_high, 0)
     || ' % of today''s airflow. Only for these ducts as they are, and only a share'
     || if(cfm is null, ': the airflow itself was not measured.', '.')
 from by_law;

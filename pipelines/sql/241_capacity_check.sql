@@ -41,10 +41,10 @@ select job_id, round(total) as total_btu_h, round(least(sensible, total)) as sen
     nominal * at_conditions as expected_btu_h, total / (nominal * at_conditions) as share_of_expected,
     method as airflow_method, cfm as airflow_cfm,
     thousands(total) || ' Btu/h (' || thousands(greatest(least, 0)) || ' to ' || thousands(most) || ') from '
-    || thousands(cfm) || ' cfm ' || if(method = 'measured', 'measured', 'by the blower''s table') || ', '
-    || said(return_dry_degf, 1) || '/' || said(return_wet_degf, 1) || ' degF in and ' || said(supply_dry_degf, 1) || '/'
-    || said(supply_wet_degf, 1) || ' out.'
-    || if(is_off_rating, ' These are not the rating conditions (80/67 degF indoors, 95 outdoors)'
+    || thousands(cfm) || ' cfm ' || if(method = 'measured', 'measured', 'by the blower''s table') || '; '
+    || said(return_dry_degf, 1) || ' degF dry and ' || said(return_wet_degf, 1) || ' degF wet going in, '
+    || said(supply_dry_degf, 1) || ' degF dry and ' || said(supply_wet_degf, 1) || ' degF wet coming out.'
+    || if(is_off_rating, ' These are not the rating conditions (80 degF dry and 67 degF wet indoors, 95 degF outdoors)'
         || coalesce('; at them a sound machine gives about ' || said(100 * at_conditions, 0) || ' % of nominal.',
             ', and how much a sound machine gives at them cannot be told'
             || if(outdoor_degf is null, ': the outdoor temperature is not recorded.', ' so far from the rating.')), '')

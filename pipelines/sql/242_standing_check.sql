@@ -49,7 +49,7 @@ select job_id, standing_psig, ambient_degf, bubble_psig as saturation_psig, dew_
         when ambient_degf is null then 'The outdoor temperature is not recorded, so there is nothing to hold the pressure against.'
         when excess is null then 'The outdoor temperature lies outside the table of this refrigerant.'
         when low > 0 then 'At rest ' || said(standing_psig, 1) || ' psig, ' || said(excess, 1) || ' psi (' || said(low, 1)
-            || ' to ' || said(high, 1) || ') above what ' || refrigerant || ' alone has at ' || said(ambient_degf, 0)
+            || ' to ' || said(high, 1) || ' psi) above what ' || refrigerant || ' alone has at ' || said(ambient_degf, 0)
             || ' degF: a gas that does not condense, or a coil warmer than the air.'
         when above_dew < 0 then 'At rest ' || said(standing_psig, 1) || ' psig, below what ' || refrigerant || ' has at '
             || said(ambient_degf, 0) || ' degF: no liquid is left, or the coil is colder than the air.'
