@@ -648,14 +648,21 @@ def grades_of_job(job_id: str) -> pl.DataFrame:
 
 def readings_of_job(job_id: str) -> pl.DataFrame:
     """Everything that was read on the job, as taken in and as written, in the order of the trade's steps and time."""
+    due = "due.due_on" if "late_calibration" in tables() else "null::date"
+    late = (
+        "left join (select job_id, step, quantity, reading_no, due_on from late_calibration where job_id = $job) as due "
+        "on due.step = r.step::varchar and due.quantity = r.quantity::varchar and due.reading_no = r.reading_no "
+        if "late_calibration" in tables()
+        else ""
+    )
     return ask_table(
         "staged_reading",
         f"""
-        select taken_at, step::varchar as step, quantity::varchar as quantity, value, unit::varchar as unit, value_text,
+        select taken_at, r.step::varchar as step, r.quantity::varchar as quantity, value, unit::varchar as unit, value_text,
             original_value, original_unit, instrument_id, source_file, source_line, load_id, reading_order,
-            reading_order = max(reading_order) over (partition by step, quantity) as counts
-        from staged_reading where job_id = $job
-        order by list_position($steps, step::varchar), taken_at nulls last, reading_order limit {ROWS_AT_MOST}
+            reading_order = max(reading_order) over (partition by r.step, r.quantity) as counts, {due} as calibration_due_on
+        from staged_reading as r {late} where r.job_id = $job
+        order by list_position($steps, r.step::varchar), taken_at nulls last, reading_order limit {ROWS_AT_MOST}
         """,
         job=job_id,
         steps=list(STEPS),
