@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 import polars as pl
 import streamlit as st
@@ -225,6 +225,20 @@ def job_table(steps: pl.DataFrame, which: JobFilter, key: str) -> None:
         },
         alt="The jobs behind the number, newest first",
     )
+    open_first(ids, key, which)
+
+
+def open_first(
+    ids: Sequence[str | None], key: str, which: JobFilter | None = None, jobs: JobList | None = None
+) -> None:
+    """The way into a table's folders for whoever uses no mouse: the buttons in its cells do not listen to keys."""
+    first = next((job for job in ids if job), None)
+    if first is not None:
+        st.button(
+            f"Open the first, {words.escaped(first)}", icon=":material/folder_open:", type="tertiary",
+            key=f"first_{key}", on_click=open_job, args=(first, which, jobs),
+            help=f"Then previous and next lead through the list: keys {ways.BEFORE_KEY} and {ways.AFTER_KEY}.",
+        )  # fmt: skip
 
 
 def first_run(*, is_empty: bool = True) -> None:

@@ -340,6 +340,7 @@ def _return_table(found: pl.DataFrame) -> None:
         },
         alt="The returns, most urgent first, with their day, area and reason",
     )
+    components.open_first(ids, key)
 
 
 def _open_clicked(ids: list[str | None], key: str, jobs: JobList | None = None) -> None:
@@ -407,6 +408,7 @@ def _not_arrived(from_on: dt.date | None, counts: dict[str, int]) -> None:
         },
         alt="What should have come and did not",
     )
+    components.open_first(ids, key, jobs=_missing_list())
 
 
 def _missing_list() -> JobList:
@@ -507,6 +509,7 @@ def _new_jobs(load: LastLoad) -> None:
         },
         alt="The jobs that the last load brought",
     )
+    components.open_first(ids, key, jobs=came)
 
 
 if __name__ == "__main__":
