@@ -17,6 +17,7 @@ from dashboard.looks import Look, Picture, dressed
 from pipelines.contract import STEPS, TRACE_QUANTITY_UNIT
 
 TOO_FEW = 20
+CORNERS_AT_MOST = 100
 FOLLOWED_AT_LEAST = 10  # beyond, one failure throws a curve up that says nothing
 RATE_CLASSES = (0.5, 0.6, 0.7, 0.8, 0.9, 0.95)
 RATIO_TICKS = [0.125, 0.25, 0.5, 1, 2, 4, 8, 16]
@@ -206,10 +207,14 @@ def funnel(rates: pl.DataFrame, look: Look) -> Picture:
     shown = [flag for flag in FLAG_SHAPE if flag in set(frame["flag"].to_list())]
     tone = {"usual": look.quiet, "below": look.not_good, "above": look.good, "too_few": look.unknown}
     base = alt.Chart(frame)
+    # what chance alone gives hangs on the number of jobs, not on the person: a curve of a hundred corners is smooth
+    by_count = frame.unique("known", keep="first", maintain_order=True)
+    corners = by_count.gather_every(max(1, by_count.height // CORNERS_AT_MOST))
+    limits = alt.Chart(pl.concat([corners, by_count.tail(1)]).unique("known", maintain_order=True))
     x = alt.X("known:Q", title="Jobs known", axis=alt.Axis(tickCount=5, format=",d"))
     y_title = "Share good, as counted"
     from_share = _from_share(frame["rate"], frame["limit_low_998"])
-    outer = base.mark_area(color=look.band, opacity=0.9, interpolate="monotone").encode(
+    outer = limits.mark_area(color=look.band, opacity=0.9, interpolate="monotone").encode(
         x=x,
         y=alt.Y(
             "limit_low_998:Q",
@@ -219,9 +224,9 @@ def funnel(rates: pl.DataFrame, look: Look) -> Picture:
         ),
         y2="limit_high_998:Q",
     )
-    inner_low = base.mark_line(strokeDash=[4, 3], color=look.quiet, strokeWidth=1).encode(x=x, y="limit_low_95:Q")
-    inner_high = base.mark_line(strokeDash=[4, 3], color=look.quiet, strokeWidth=1).encode(x=x, y="limit_high_95:Q")
-    middle = base.mark_line(color=look.ink, strokeWidth=1).encode(x=x, y="fleet_rate:Q")
+    inner_low = limits.mark_line(strokeDash=[4, 3], color=look.quiet, strokeWidth=1).encode(x=x, y="limit_low_95:Q")
+    inner_high = limits.mark_line(strokeDash=[4, 3], color=look.quiet, strokeWidth=1).encode(x=x, y="limit_high_95:Q")
+    middle = limits.mark_line(color=look.ink, strokeWidth=1).encode(x=x, y="fleet_rate:Q")
     points = base.mark_point(filled=True, size=60, opacity=0.9).encode(
         x=x,
         y="rate:Q",

@@ -30,6 +30,8 @@ if TYPE_CHECKING:
 ROWS_AT_MOST = 500
 MARKS_AT_MOST = 2000
 CURVE_AT_MOST = 5 * ROWS_AT_MOST
+# a gauge log is drawn as a line and as points to hover over
+SAMPLES_DRAWN = ROWS_AT_MOST
 PAGE_OF_JOBS = 100
 
 # Wilson's interval for a share, for the few shares that a page adds up from counts
@@ -713,13 +715,13 @@ def gauge_log(job_id: str, step: str, attempt: int, quantity: str) -> pl.DataFra
             where job_id = $job and step::varchar = $step and coalesce(attempt, 1) = $attempt
                 and quantity::varchar = $quantity
         ), cut as (
-            select *, ntile({MARKS_AT_MOST // 4}) over (order by elapsed_s) as stretch, count(*) over () as samples
+            select *, ntile({SAMPLES_DRAWN // 2}) over (order by elapsed_s) as stretch, count(*) over () as samples
             from log
         )
-        select elapsed_s, value from cut where samples <= {MARKS_AT_MOST // 2}
+        select elapsed_s, value from cut where samples <= {SAMPLES_DRAWN}
         union all
         select unnest([arg_min(elapsed_s, value), arg_max(elapsed_s, value)]), unnest([min(value), max(value)])
-        from cut where samples > {MARKS_AT_MOST // 2} group by stretch
+        from cut where samples > {SAMPLES_DRAWN} group by stretch
         order by elapsed_s
         """,
         job=job_id,

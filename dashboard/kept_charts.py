@@ -73,6 +73,17 @@ def kept(draw: Callable[P, Picture]) -> Callable[P, Picture]:
     return drawn
 
 
+def all_kept() -> list[Drawn]:
+    """The pictures that are kept now, the one that nobody has asked for the longest first."""
+    with _LOCK:
+        return list(_KEPT.values())
+
+
+def forget() -> None:
+    with _LOCK:
+        _KEPT.clear()
+
+
 def _key(draw: Callable[..., Any], args: tuple[Any, ...], kwargs: dict[str, Any]) -> Any:
     """What the picture hangs on: the function, its arguments, and the units and dates it is written in."""
     given = [*args, *(kwargs[name] for name in sorted(kwargs))]

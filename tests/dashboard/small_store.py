@@ -48,6 +48,7 @@ def make(
     *,
     jobs: int = 400,
     technicians: int = 12,
+    crews: int = len(CREWS),
     all_unknown: bool = False,
     fitted: bool = True,
     seed: int = 7,
@@ -60,7 +61,7 @@ def make(
     store = Store(folder)
     with store.write("load") as con:
         if jobs:
-            _staged(con, np.random.default_rng(seed), jobs, technicians, all_unknown)
+            _staged(con, np.random.default_rng(seed), jobs, technicians, crews, all_unknown)
             returns(con)
         _loads(con, jobs)
         if jobs and fitted:
@@ -86,10 +87,16 @@ def _put(con: duckdb.DuckDBPyConnection, table: str, frame: pl.DataFrame) -> Non
 
 
 def _staged(
-    con: duckdb.DuckDBPyConnection, rng: np.random.Generator, jobs: int, technicians: int, all_unknown: bool
+    con: duckdb.DuckDBPyConnection,
+    rng: np.random.Generator,
+    jobs: int,
+    technicians: int,
+    crews: int,
+    all_unknown: bool,
 ) -> None:
     who = [f"T{n:02d}" for n in range(1, technicians + 1)]
-    crew = [CREWS[n % min(len(CREWS), max(1, technicians // 2))] for n in range(technicians)]
+    named = [*CREWS, *(f"Crew {n:04d}" for n in range(crews - len(CREWS)))][:crews]
+    crew = [named[n % min(len(named), max(1, technicians // 2))] for n in range(technicians)]
     origin = {"load_id": "L0001", "source_file": "book.csv"}
     _fill(
         con,
