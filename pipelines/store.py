@@ -34,6 +34,8 @@ DEFAULT_FOLDER = "fleet"
 FOLDER_VARIABLE = "SLOWFUSE_STORE"
 MEMORY_VARIABLE = "SLOWFUSE_MEMORY"
 DEFAULT_MEMORY = "2GB"
+# the pages ask for sums and heads of lists: with more, the store only keeps more of itself in memory
+PAGES_MEMORY = "1GB"
 
 _GENERATION_FILE = re.compile(r"^fleet-(\d{6})\.duckdb(\.wal|\.tmp)?$")
 _FAILURE_FILES = "failed-*.json"
@@ -201,7 +203,9 @@ class Store:
 
     # --- reading
 
-    def read(self, generation_file: Path | None = None) -> duckdb.DuckDBPyConnection:
+    def read(
+        self, generation_file: Path | None = None, *, memory_limit: str | None = None
+    ) -> duckdb.DuckDBPyConnection:
         """A connection that can read the current generation and its gauge logs, and nothing else on the machine.
 
         Every table of the generation is a view here, and `staged_trace` a view over its Parquet parts. Take a
@@ -217,7 +221,8 @@ class Store:
                 f"{file}: the current generation is missing. Restore the folder from a backup, or load again."
             )
         # views in a database of their own, since temporary ones are not seen by a cursor
-        con = duckdb.connect(":memory:", config={"memory_limit": _memory_limit(), "threads": os.cpu_count() or 1})
+        limit = memory_limit or _memory_limit()
+        con = duckdb.connect(":memory:", config={"memory_limit": limit, "threads": os.cpu_count() or 1})
         try:
             con.execute(f"attach {quoted(file)} as generation (read_only)")
             names = con.execute(
@@ -461,7 +466,7 @@ class Reader:
                 raise AssertionError("unreachable: a missing store raises")
             if self._con is None or pointer != self._pointer:
                 # the old connection is left to those who still read from it and closed when they drop it
-                self._con = self.store.read()
+                self._con = self.store.read(memory_limit=os.environ.get(MEMORY_VARIABLE, PAGES_MEMORY))
                 self._pointer = pointer
             self._seen = seen
             return pointer, self._con
