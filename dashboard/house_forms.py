@@ -14,6 +14,8 @@ from pipelines.house_rules import HouseRules
 
 Save = Callable[[dict[str, Any], HouseRules], None]
 REASON = {
+    "gas_not_nitrogen": "a test gas that was not nitrogen",
+    "over_pressure": "a test above the permitted pressure",
     "pressure_test_failed": "A pressure test that failed",
     "rise_failed": "A vacuum rise that failed",
     "airflow_failed": "Airflow outside its limit",
@@ -101,7 +103,7 @@ def _one_of(label: str, options: tuple[str, ...], setting: str, rules: HouseRule
 def days_to_go_back(rules: HouseRules, save: Save) -> None:
     """Within how many days somebody must go back, for each reason that a house may move."""
     reasons = return_reasons()
-    at_once = words.joined(_short(reason.sentence) for reason in reasons if reason.is_safety)
+    at_once = words.joined(_named(reason.reason) for reason in reasons if reason.is_safety)
     components.note(
         f"Counted from the day the job was finished. At once, whatever is set here: {at_once}. A charge check that was too "
         "cold waits for the first warm week."
@@ -111,9 +113,8 @@ def days_to_go_back(rules: HouseRules, save: Save) -> None:
         with st.grid(3):
             for reason in reasons:
                 if reason.is_movable and reason.due_days is not None:
-                    asked = REASON.get(reason.reason, reason.reason.replace("_", " ").capitalize())
                     days[reason.reason] = st.number_input(
-                        f"{asked}, days",
+                        f"{_named(reason.reason)}, days",
                         value=rules.return_due_days.get(reason.reason, reason.due_days),
                         min_value=0,
                         max_value=365,
@@ -125,7 +126,5 @@ def days_to_go_back(rules: HouseRules, save: Save) -> None:
             save({"return_due_days": {name: n for name, n in days.items() if n != shipped[name]}}, rules)
 
 
-def _short(sentence: str) -> str:
-    """A reason's sentence up to its explanation, for use inside another."""
-    text = sentence.partition(":")[0].rstrip(".")
-    return text[0].lower() + text[1:]
+def _named(reason: str) -> str:
+    return REASON.get(reason, reason.replace("_", " ").capitalize())

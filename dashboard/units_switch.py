@@ -20,7 +20,10 @@ ASKED = {
     "static_unit": ("static", "Static pressure of air"),
     "vacuum_unit": ("vacuum", "Vacuum"),
 }
-WHOSE = "The units for you, and for whoever opens your link. The house's own stand in House rules; papers and files keep to them."
+WHOSE = (
+    "The units for you, and for whoever opens your link. The house's own stand in House rules. Papers keep to those, and "
+    "files to the units of the records."
+)
 _CHOSEN = "_units_chosen"  # in the session: what the reader chose otherwise than the house
 _HOUSES = "_units_of_house"
 

@@ -486,7 +486,8 @@ def shown_figure(value: Any, unit_code: str | None, figures: int = 4) -> str:
     """
     change = shown.change_of(unit_code)
     if change is None or _missing(value):
-        return figure(value, figures)
+        # a percent of something weighed or metered is known to a hundredth at best
+        return figure(round(value, 2) if unit_code in ("%", "percent") and not _missing(value) else value, figures)
     written = figure(value, figures)
     decimals = len(written.partition(".")[2])
     converted = change.apply(float(value))

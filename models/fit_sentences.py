@@ -182,8 +182,8 @@ def say_left_out(con: duckdb.DuckDBPyConnection, notes: Notes) -> None:
         notes.add(
             "unknown",
             f"Unknown on more than 1 job in 10: {joined([f'{STEP[step]} ({share:.0%})' for step, share in much.items()])}. "
-            "Unknown is never counted as not good; it stands in the model as a level of its own, and if what goes "
-            "unrecorded differs from what is recorded, a ratio may be off.",
+            "Unknown is never counted as not good: it is compared apart, as a third kind of job. If what goes unrecorded "
+            "differs from what is recorded, a ratio may be off.",
         )
     overall = sum(of_step.values()) / max(len({step for step, _, _, _ in unknown}), 1)
     if overall > TOO_MUCH_UNKNOWN and not (len(much) == len(STEPS) and min(much.values()) == 1):

@@ -144,7 +144,7 @@ def test_days_to_go_back_are_told_as_not_worked_out_yet(small, monkeypatch) -> N
     app = open_page(monkeypatch, small, "house_rules")
     assert [app.number_input(key=f"set_days_{name}").value for name in ("pressure_test_failed", "rise_failed", "airflow_failed")] == [7, 7, 30]  # fmt: skip
     assert (
-        "At once, whatever is set here: the test gas was not nitrogen and tested above the permitted pressure"
+        "At once, whatever is set here: a test gas that was not nitrogen and a test above the permitted pressure"
         in words_on(app)
     )
     app.number_input(key="set_days_rise_failed").set_value(2)

@@ -112,6 +112,11 @@ def test_figures_of_a_sentence_read_as_everywhere_else() -> None:
     )
 
 
+@pytest.mark.parametrize(("value", "said"), [(0.6143, "0.61 %"), (-3.258, "−3.26 %"), (18.56, "18.56 %"), (5.0, "5 %")])
+def test_a_percent_is_known_to_a_hundredth(value: float, said: str) -> None:
+    assert plain(words.measured(value, "%")) == said
+
+
 def test_what_a_limit_holds_for_is_read_aloud() -> None:
     assert words.applies_to("refrigerant=R-22|R-407C") == "refrigerant R-22 or R-407C"
     assert words.applies_to("ducts_kept=true") == "where the ducts are kept"
