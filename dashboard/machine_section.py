@@ -116,7 +116,7 @@ def _energy(energy: pl.DataFrame) -> None:
             f"{words.joined(row['mode'] for row in costs)}, at the house's hours and price, if the whole season were like the "
             "rating point."
         )
-    components.how_counted(HOW_ENERGY, "energy")
+    components.how_counted(words.sentence(HOW_ENERGY), "energy")
 
 
 def _restrictions(job_id: str) -> None:

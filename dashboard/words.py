@@ -506,11 +506,11 @@ def _with_unit(text: str, unit_code: str | None) -> str:
 _NUMBER = r"[-+\u2212]?\d[\d,]*(?:\.\d+)?"
 _IN_TEXT = {"in. w.c.": "inwc", "°F": "degF", **{code: code for code in shown.FOLLOWS}}
 _FIGURES_IN_TEXT = re.compile(
-    rf"({_NUMBER})(?:( to )({_NUMBER}))? ({'|'.join(re.escape(word) for word in sorted(_IN_TEXT, key=len, reverse=True))})"
+    rf"({_NUMBER})(?:( to | and )({_NUMBER}))? ({'|'.join(re.escape(word) for word in sorted(_IN_TEXT, key=len, reverse=True))})"
     r"(?![\w/])"
 )
 # grades made before differences were named as such wrote these figures in degF alone
-_ABOUT_A_DIFFERENCE = re.compile(r"^(Subcooling|Superheat|Measured) [-\d]")
+_ABOUT_A_DIFFERENCE = re.compile(r"^(Subcooling|Superheat) [-\d]|^Measured [-\d.]+ degF, but")
 
 
 def sentence(text: str | None) -> str:

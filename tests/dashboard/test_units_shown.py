@@ -165,6 +165,7 @@ def test_a_limit_stays_recognisable_beside_its_source() -> None:
         ("Subcooling 12 delta_degF against a target of 10 delta_degF.", "Subcooling 6.67 °C against a target of 5.56 °C."),
         ("Superheat 9 degF, but the chart has no target.", "Superheat 5 °C, but the chart has no target."),
         ("Weighed 7.2 lb against 7.5 lb, 4 % off; 5 % is allowed.", "Weighed 7.2 lb against 7.5 lb, 4 % off; 5 % is allowed."),
+        ("For heating 70 and 47 degF.", "For heating 21.1 and 8.3 °C."),
         ("Load L0007 of psig.csv, line 12", "Load L0007 of psig.csv, line 12"),
     ],
 )  # fmt: skip
