@@ -86,10 +86,13 @@ def launch(playwright: Playwright) -> Browser:
     return playwright.chromium.launch(executable_path=find_chromium(), args=list(CHROMIUM_ARGUMENTS))
 
 
-def new_reader(browser: Browser, *, width: int = 1440, height: int = 900, dark: bool = False) -> BrowserContext:
+def new_reader(
+    browser: Browser, *, width: int = 1440, height: int = 900, dark: bool = False, sharpness: float = 1.0
+) -> BrowserContext:
     """A browser of its own, as of somebody who has never been here: its own storage, its own connection."""
     context = browser.new_context(
         viewport={"width": width, "height": height},
+        device_scale_factor=sharpness,
         color_scheme="dark" if dark else "light",
         reduced_motion="reduce",
         locale="en-US",
