@@ -7,9 +7,9 @@ create or replace temp macro water_psia(t) as
     exp(-1.0440397e4 / (t + 459.67) - 1.1294650e1 - 2.7022355e-2 * (t + 459.67) + 1.2890360e-5 * power(t + 459.67, 2)
         - 2.4780681e-9 * power(t + 459.67, 3) + 6.5459673 * ln(t + 459.67));
 create or replace temp macro saturated_humidity(t, psia) as 0.621945 * water_psia(t) / (psia - water_psia(t));
--- a wet bulb above its dry bulb, or at ice, says nothing
+-- a wet bulb above its dry bulb, at ice or not recorded says nothing (`greatest` passes over what is absent)
 create or replace temp macro humidity(dry, wet, psia) as
-    if(wet > dry or wet < 32, null,
+    if(coalesce(wet > dry or wet < 32, true), null,
         greatest(((1093 - 0.556 * wet) * saturated_humidity(wet, psia) - 0.240 * (dry - wet)) / (1093 + 0.444 * dry - wet),
             1e-7));
 create or replace temp macro enthalpy(dry, w) as 0.240 * dry + w * (1061 + 0.444 * dry);

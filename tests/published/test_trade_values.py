@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pipelines import air, electrical, nitrogen, refrigerant, units, vacuum
+from pipelines import air, duct_curve, electrical, fault_curves, nitrogen, refrigerant, units, vacuum
 
 ATMOSPHERE = 14.695948775513
 VALUES = {
@@ -31,6 +31,33 @@ def _per_degf(psig):
 def _shortcut_errors(outdoor_degf):
     chart = [(wet, refrigerant.target_superheat_delta_degf(wet, outdoor_degf)) for wet in range(50, 78, 2)]
     return {wet: abs((3 * wet - 80 - outdoor_degf) / 2 - target) for wet, target in chart if target is not None}
+
+
+def _charge(deviation, what):
+    return fault_curves.charge_ratio(deviation, what, "cooling", (80 - 32) / 1.8, (95 - 32) / 1.8)
+
+
+def _power_at_half_airflow(curve):
+    return fault_curves.airflow_ratio(0.5, "capacity", "cooling", curve) * fault_curves.airflow_ratio(
+        0.5, "energy_input", "cooling", curve
+    )
+
+
+def _volume(dry_degf, wet_degf):
+    import psychrolib
+
+    psychrolib.SetUnitSystem(psychrolib.IP)
+    ratio = psychrolib.GetHumRatioFromTWetBulb(dry_degf, wet_degf, ATMOSPHERE)
+    return psychrolib.GetMoistAirVolume(dry_degf, ratio, ATMOSPHERE)
+
+
+def _bubble_psig(name, degf):
+    """The pressure whose bubble temperature is the one asked for, from the shipped table by halving."""
+    low, high = 0.0, 600.0
+    for _ in range(60):
+        middle = (low + high) / 2
+        low, high = (middle, high) if _bubble(name, middle) < degf else (low, middle)
+    return low
 
 
 FIGURES = {
@@ -85,6 +112,21 @@ FIGURES = {
     "sensible_capacity": lambda: air.sensible_capacity_btu_per_h(1200, 80, 58),
     "fan_law_static": lambda: air.static_on_one_duct_system_inwc(0.60, 1200, 1400),
     "fan_law_power": lambda: air.fan_power_on_one_duct_system_w(450, 1200, 1400),
+    "charge_30_under_capacity": lambda: _charge(-0.3, "capacity"),
+    "charge_30_under_power": lambda: _charge(-0.3, "power"),
+    "charge_30_under_efficiency": lambda: 1 / fault_curves.charge_effect(-0.3, "cooling").energy,
+    "capacity_charge_10_under_model": lambda: fault_curves.charge_effect(-0.1, "cooling").capacity,
+    "power_at_half_airflow": lambda: _power_at_half_airflow("low_airflow"),
+    "power_at_half_airflow_second": lambda: _power_at_half_airflow("low_airflow_second"),
+    "unbalance_480_476_472": lambda: electrical.voltage_unbalance_percent(480, 476, 472),
+    "derating_3": lambda: electrical.share_of_rating(3),
+    "derating_1_96": lambda: electrical.share_of_rating(electrical.voltage_unbalance_percent(460, 467, 450)),
+    "derating_5": lambda: electrical.share_of_rating(5),
+    "air_weight_5000_ft": lambda: units.atmosphere_psia(5000) / units.atmosphere_psia(0),
+    "rated_wet_volume": lambda: _volume(80, 67),
+    "table_flow_meets_ducts": lambda: duct_curve.airflow_on_table([(0.45, 1200), (0.55, 1100)], 0.50, 1150),
+    "standing_410a_80": lambda: _bubble_psig("R-410A", 80),
+    "line_set_adder": lambda: units.conversion("oz", "lb").apply(0.6) * 25,
     "atmosphere_0": lambda: units.atmosphere_psia(0),
     "atmosphere_5000": lambda: units.atmosphere_psia(5000),
     "atmosphere_10000": lambda: units.atmosphere_psia(10000),
