@@ -28,7 +28,8 @@ def is_needed(con: duckdb.DuckDBPyConnection, entries: Entries, rules: HouseRule
     known = {name for (name,) in con.execute("select table_name from duckdb_tables()").fetchall()}
     if not {"house_rule", "open_dispute", "graded_step"} <= known:
         return False  # nothing was graded yet
-    if rules.own_limits:
+    # a generation from before the lists of jobs were held has them from here on
+    if rules.own_limits or "listed_step" not in known:
         return True
     held = dict(con.execute("select name, value from house_rule").fetchall())
     now = {name: value for name, value, _, _ in as_rows(rules, {})}
