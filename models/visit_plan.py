@@ -172,8 +172,15 @@ def _assigned(
     for day in range(days):
         add(every[:, day], np.ones(number), free[day])
         for system in range(number):
-            # nobody is visited where nobody goes: one row each keeps the program's relaxation tight
+            # nobody is visited where nobody goes
             add(np.array([every[system, day], x + area_of[system] * days + day]), np.array([1.0, -1.0]), 0)
+        for area in range(len(areas)):
+            # and together as many as there are slots: either alone would do, both keep the program's relaxation tight
+            members = np.flatnonzero(area_of == area)
+            add(
+                np.append(every[members, day], x + area * days + day),
+                np.append(np.ones(len(members)), -float(min(wishes.slots_a_day, len(members)))), 0,
+            )  # fmt: skip
     add(np.arange(x), np.ones(x), at_most)
     matrix = sparse.csr_matrix(
         (np.concatenate(values), (np.concatenate(rows), np.concatenate(columns))), shape=(len(upper), len(cost))
