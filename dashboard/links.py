@@ -64,7 +64,8 @@ def select(
 def segmented(label: str, options: Sequence[T], key: str, *, default: T | None = None, **how: Any) -> T | None:
     _seed(key, _one_of(options), default)
     _still_there(key, options, default)
-    value = st.segmented_control(label, options, key=key, required=default is not None, **how)
+    # beside other choices too: on a telephone what lies beyond the edge would not be seen
+    value = st.segmented_control(label, options, key=key, required=default is not None, wrap=True, **how)
     _keep(key, value, default)
     return value
 
@@ -72,7 +73,7 @@ def segmented(label: str, options: Sequence[T], key: str, *, default: T | None =
 def pills(label: str, options: Sequence[T], key: str, **how: Any) -> T | None:
     _seed(key, _one_of(options), None)
     _still_there(key, options, None)
-    value = st.pills(label, options, key=key, **how)
+    value = st.pills(label, options, key=key, wrap=True, **how)
     _keep(key, value, None)
     return value
 
@@ -87,7 +88,7 @@ def several(
         return [option for option in options if option in raw.split(",")] or None
 
     _seed(key, read, first)
-    value = st.pills(label, options, key=key, selection_mode="multi", **how)
+    value = st.pills(label, options, key=key, selection_mode="multi", wrap=True, **how)
     _keep(key, ",".join(value), ",".join(first))
     return value
 
