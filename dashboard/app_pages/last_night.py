@@ -155,16 +155,14 @@ def answer_sentence(counts: pl.DataFrame, missing: dict[str, int], within: str, 
     if new:
         inside.append(f"{words.count(new)} new with the last load")
     more = f" ({words.joined(inside)})" if inside else ""
-    open_now = (
-        f"{words.counted(returns, 'return')} {'is' if returns == 1 else 'are'} open{where} from "
-        f"{words.counted(jobs, 'job')}{within}{more}"
-    )
+    open_now = f"of {words.counted(jobs, 'job')}{within} somebody must still go back for {words.counted(returns, 'step')}{where}{more}"
     first = ""
     if safety:
         first = (
             f"{words.counted(systems, 'system')} {'needs' if systems == 1 else 'need'} somebody at once, for safety; "
         )
-    return f"{first}{open_now}{tail}."
+    sentence = f"{first}{open_now}{tail}."
+    return sentence[0].upper() + sentence[1:]
 
 
 def when(row: dict[str, Any]) -> str:

@@ -62,7 +62,7 @@ def test_first_line_counts_what_the_table_holds(fleet, monkeypatch):
     jobs = counted(fleet, f"{OF_90_DAYS} and finished_on <= date '{AS_OF}'", table="staged_job")
     assert returns > late > 1
     assert first_line(app) == (
-        f"{returns} returns are open from {jobs} jobs of the last 90 days ({late} past their day); "
+        f"Of {jobs} jobs of the last 90 days somebody must still go back for {returns} steps ({late} past their day); "
         "2 things did not arrive."
     )
 
@@ -72,7 +72,7 @@ def test_safety_comes_first_in_the_sentence(fleet, monkeypatch):
     whole(app)
     returns = counted(fleet, "settled_on is null")
     assert first_line(app).startswith(
-        f"1 system needs somebody at once, for safety; {returns} returns are open from 900 jobs ("
+        f"1 system needs somebody at once, for safety; of 900 jobs somebody must still go back for {returns} steps ("
     )
 
 
@@ -106,7 +106,7 @@ def test_an_area_narrows_list_and_sentence_alike(fleet, monkeypatch):
     in_area = counted(
         fleet, f"settled_on is null and area = '9402' and finished_on >= date '{AS_OF - dt.timedelta(days=365)}'"
     )
-    assert f"{in_area} returns are open in 9402" in first_line(app)
+    assert f" of the last year somebody must still go back for {in_area} steps in 9402" in first_line(app)
     assert listed(app) == in_area
     assert set(the_returns(app)["Area"]) == {"9402"}
 
@@ -218,7 +218,7 @@ def test_what_came_last_night_is_marked_and_its_load_told(tmp_path, monkeypatch)
     app = open_page(monkeypatch, night(tmp_path).store, "last_night")
     whole(app)
     assert first_line(app) == (
-        "1 system needs somebody at once, for safety; 1 return is open from 2 jobs of the last 90 days "
+        "1 system needs somebody at once, for safety; of 2 jobs of the last 90 days somebody must still go back for 1 step "
         "(1 new with the last load); nothing is missing."
     )
     seen = words_on(app)
