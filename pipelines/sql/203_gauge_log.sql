@@ -1,8 +1,8 @@
--- gauge_sample: one row for each sample of a gauge log; gauge_log: one row for each log of a job of ours.
--- reads   staged_trace, grade_job, limit_of_kind
--- units   t in s since the step began (for a rise since the valve was shut); p in micron, psig or degF
--- why     The logs may hold millions of samples and are read from disk once. log_no is a hash of job, step and attempt:
---         with a million logs the chance that any two share one is below 1 in 10,000,000.
+-- gauge_sample: one row for each sample of a logged evacuation or pressure test; gauge_log: one row for each such log.
+-- reads   staged_trace, grade_job
+-- units   t in s since the step began; p in micron, psig or degF
+-- why     The logs are read from disk once. log_no is a hash of job, step and attempt: with a million logs the chance
+--         that any two share one is below 1 in 10,000,000. Vacuum rises are read in 204.
 create or replace temp table gauge_sample as
 select hash(job_id, log_step, log_attempt) as log_no, log_step as step, job_id, log_attempt as attempt,
     quantity = 'test_temperature' as is_temperature, elapsed_s as t, value as p
@@ -11,7 +11,7 @@ from (
         coalesce(step, if(quantity = 'vacuum', 'vacuum_rise', 'pressure_test')) as log_step
     from staged_trace where value is not null and elapsed_s is not null
 )
-where (log_step in ('evacuation', 'vacuum_rise') and quantity = 'vacuum')
+where (log_step = 'evacuation' and quantity = 'vacuum')
     or (log_step = 'pressure_test' and quantity in ('test_pressure', 'test_temperature'));
 create or replace temp table gauge_log as
 select log.*, job.kind_no, job.atmosphere_psia, job.system_id
@@ -20,10 +20,7 @@ from (
         count(*) filter (where not is_temperature) as samples, min(t) as first_s, max(t) as last_s,
         -- a log of samples 10 s apart that ends at 590 s has watched for 10 min
         last_s + (last_s - first_s) / greatest(samples - 1, 1) as watched_s,
-        max(p) filter (where not is_temperature) as most,
-        -- the steps in which the gauge shows
-        case when count(*) filter (where p % 50 <> 0) = 0 then 50
-            when count(*) filter (where p % 10 <> 0) = 0 then 10 else 1 end as gauge_step
+        max(p) filter (where not is_temperature) as most
     from gauge_sample group by log_no
 ) as log
 join grade_job as job on job.job_id = log.job_id;

@@ -1,5 +1,5 @@
 -- vacuum_from_log, test_from_log, rise_from_log: one row for each job whose step a gauge logged, of its last attempt.
--- reads   pull_down, pressure_log, log_level, gauge_log, gauge_sample, limit_of_kind
+-- reads   pull_down, pressure_log, log_level, rise_stretch
 -- units   micron, absolute; psig; degF; min
 -- why     A gauge wrote these down by itself, so they count before a single figure that was typed. Levels are medians
 --         or fitted lines, so that no noisy sample decides. Fewer than 8 samples say too little.
@@ -18,16 +18,12 @@ create or replace temp table rise_from_log as
 with early_end as (
     -- of a log that was stopped early the last minute
     select log_no, median(p) as last_micron
-    from gauge_sample join log_level using (log_no)
+    from rise_stretch join log_level using (log_no)
     where not is_whole and t - valve_s >= greatest(45, last_s - 60) group by log_no
-),
-start as (
-    -- shutting the valve makes the gauge jump, and only upwards: the lowest early level is the start
-    select log_no, min(p) as start_micron from gauge_sample join log_level using (log_no)
-    where t - valve_s <= 105 group by log_no
 )
+-- shutting the valve makes the gauge jump, and only upwards: the lowest early level is the start
 select job_id, start_micron as log_start_micron, if(is_whole, level_micron, last_micron) as log_end_micron,
     if(is_whole, asked_s, last_s) / 60 as log_time_min, is_whole as log_is_whole
-from log_level left join early_end using (log_no) left join start using (log_no)
+from log_level left join early_end using (log_no)
 where samples >= 8 and log_end_micron is not null
 qualify row_number() over (partition by job_id order by attempt desc) = 1;

@@ -129,16 +129,18 @@ def test_a_pass_before_it_on_the_same_day_or_of_another_step_or_system_settles_n
 
 
 def test_a_later_attempt_of_the_same_job_settles_a_rise():
-    def tight(attempt: int, level: float) -> list[dict[str, Any]]:
+    def rise(attempt: int, level: float, until_s: int = 660) -> list[dict[str, Any]]:
         return [
             {"step": "vacuum_rise", "attempt": attempt, "elapsed_s": s, "value": 300 + level * s / 600}
-            for s in range(0, 661, 10)
+            for s in range(0, until_s + 1, 10)
         ]
 
     con = empty_tables()
-    # the written figures are those of the first attempt; the log has both
-    job(con, "J1", "vacuum_rise", RISE_BAD, "2025-06-02", trace=tight(1, 1100) + tight(2, 40))
-    job(con, "J2", "vacuum_rise", RISE_BAD, "2025-06-02", trace=tight(1, 1100) + tight(2, 1100))
+    # the written figures are those of the first attempt; the log has both, the second stopped after 8 min
+    job(con, "J1", "vacuum_rise", RISE_BAD, "2025-06-02", trace=rise(1, 1100) + rise(2, 40, 480))
+    job(con, "J2", "vacuum_rise", RISE_BAD, "2025-06-02", trace=rise(1, 1100) + rise(2, 1100))
+    # where the log of the last attempt is whole it decides, and there is nothing to go back for
+    job(con, "J3", "vacuum_rise", RISE_BAD, "2025-06-02", trace=rise(1, 1100) + rise(2, 40))
     made(con)
     assert due(con, "job_id, settled_on, settled_by") == [
         ("J1", dt.date(2025, 6, 2), "later_attempt"),
