@@ -283,7 +283,7 @@ def _example(
             f"None of your jobs has a measured, good {words.step(step).lower()} yet. This is how it looks when it is there:"
         )
     limit = limit_words.bounds(row)
-    against = f"; limit {limit}" if limit != "–" else ""
+    against = f"; limit {limit}".rstrip(".") if limit != "–" else ""  # "in. w.c." brings its own full stop
     lines.append(
         f"{words.step(row['step'])} on job {row['job_id']}, {words.equipment_in_sentence(row['equipment'])}, finished "
         f"{words.date(row['finished_on'])}: {words.measured(row['measured'], row['unit'], figures=3)}{against}. {words.sentence(row['why'])}"
