@@ -247,6 +247,48 @@ def _lot_counts(folder: str, generation: int, made_at: str, drawn: pl.DataFrame)
         cursor.close()
 
 
+def lot_systems(said: Entered) -> pl.DataFrame:
+    """The systems that a lot could have fallen on, those that failed since first: at most 500.
+
+    Columns plan_id, system_id, was_drawn, chance, made_on, failed_on, visited_on (first visit since), job_id.
+    """
+    drawn = pool(said)
+    if drawn.is_empty():
+        return drawn
+    failures = (
+        "select system_id, happened_on from outcome_event where outcome = 'compressor_failure'"
+        if "outcome_event" in data.tables()
+        else "select null::varchar as system_id, null::date as happened_on where false"
+    )
+    return data.ask_table(
+        "staged_call",
+        f"""{_VISITS}, pool as (
+            select unnest($pool_plan::varchar[]) as plan_id, unnest($pool_system::varchar[]) as system_id,
+                unnest($pool_drawn::boolean[]) as was_drawn, unnest($pool_chance::double[]) as chance,
+                unnest($pool_made::date[]) as made_on
+        ), failure as ({failures}), failed as (
+            select pool.plan_id, pool.system_id, min(happened_on) as failed_on
+            from pool join failure on failure.system_id = pool.system_id and happened_on > made_on group by all
+        ), seen as (
+            select pool.plan_id, pool.system_id, min(visited_on) as visited_on
+            from pool join visit on visit.system_id = pool.system_id and visited_on >= made_on group by all
+        )
+        select pool.*, failed_on, visited_on, (select arg_max(job_id, finished_on) from staged_job as job
+            where job.system_id = pool.system_id) as job_id
+        from pool
+        left join failed on failed.plan_id = pool.plan_id and failed.system_id = pool.system_id
+        left join seen on seen.plan_id = pool.plan_id and seen.system_id = pool.system_id
+        order by failed_on is null, not was_drawn, made_on desc, pool.system_id limit {data.ROWS_AT_MOST}
+        """,
+        pool_plan=drawn["plan_id"].to_list(),
+        pool_system=drawn["system_id"].to_list(),
+        pool_drawn=drawn["was_drawn"].to_list(),
+        pool_chance=drawn["chance"].to_list(),
+        pool_made=drawn["made_on"].to_list(),
+        **_parameters(said),
+    )
+
+
 def visited_since(said: Entered) -> dict[bool, int]:
     """Of those drawn (True) and those not drawn: how many have had an early visit since their plan was made."""
     drawn = pool(said)

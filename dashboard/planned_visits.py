@@ -65,7 +65,7 @@ def write(store: Store, wanted: Asked, to: Path, *, keep: bool) -> list[str]:
     unfinished.replace(to)
     if keep:
         kept = visit_entries.keep(Entries(store.entries_file), planning.as_kept(made))
-        said.append(f"Kept as {kept.plan_id}.")
+        said.append(f"Kept as {kept.plan_id}: on the pages at once, in exports from the next load or fit on.")
     return [*said, f"{to}: {words.counted(made.visits.height, 'visit')}"]
 
 

@@ -284,7 +284,7 @@ def _pay(said: Entered, counts: pl.DataFrame, rules: HouseRules) -> None:
             rows.append((months, found))
     if not rows:
         components.note(
-            f"They cost about **{words.money(cost, rules.currency)}**. What was put right is worth cannot be told before a "
+            f"They cost about **{words.money(cost, rules.currency)}**. What the putting right is worth cannot be told before a "
             "fit: run `slowfuse fit`."
         )
         return
@@ -349,19 +349,33 @@ def _lot(said: Entered) -> None:
             ),
             alt="Compressor failures in 100 systems a year, drawn by lot and not drawn, with ranges and counts",
         )  # fmt: skip
-    with st.expander(f"The {words.count(drawn.height)} systems of the lot", icon=":material/casino:", key="pool"):
-        shown = drawn.head(data.ROWS_AT_MOST).select(
-            pl.col("system_id").alias("System"),
-            pl.when("was_drawn").then(pl.lit("◆ drawn")).otherwise(pl.lit("○ not drawn")).alias("Lot"),
-            pl.col("chance").map_elements(words.share, return_dtype=pl.String).alias("Chance of being drawn"),
-            pl.col("plan_id").alias("Plan"),
-            pl.col("made_on").alias("Made on"),
+    _lot_systems(said, drawn.height)
+
+
+def _lot_systems(said: Entered, how_many: int) -> None:
+    """The systems behind the comparison, those that failed first."""
+    with st.expander(f"The {words.count(how_many)} systems of the lot", icon=":material/casino:", key="pool"):
+        rows = data_visits.lot_systems(said)
+        ids = rows["job_id"].to_list()
+        table = pl.DataFrame(
+            {
+                "Job": ["Open" if job else None for job in ids],
+                "System": rows["system_id"],
+                "Lot": ["◆ drawn" if was else "○ not drawn" for was in rows["was_drawn"]],
+                "Failed": rows["failed_on"],
+                "Visited": rows["visited_on"],
+                "Chance of being drawn": [words.share(chance) for chance in rows["chance"]],
+                "Plan made": rows["made_on"],
+            },
+            schema_overrides={"Job": pl.String},
         )
-        st.dataframe(
-            shown, hide_index=True, height=min(38 + 35 * shown.height, 320), alt="The systems the lot could fall on",
-            column_config={"Made on": st.column_config.DateColumn(format=words.day_column())},
-        )  # fmt: skip
-        take_away(shown, "systems of the lot", {}, key="lot_pool")
+        components.note(
+            "A failure that came when nobody could be relied on to tell us is listed here and not counted above."
+        )
+        if how_many > rows.height:
+            components.note(f"The first {words.count(rows.height)}, those that failed before the others.")
+        _job_table(table, ids, rows["system_id"].to_list(), "The systems that a lot could have fallen on")
+        take_away(table.drop("Job"), "systems of the lot", {}, key="lot_pool")
 
 
 def lot_sentence(drawn: pl.DataFrame, found: visit_ledger.Comparison | None, visited: dict[bool, int]) -> str:
@@ -504,7 +518,7 @@ def _job_table(table: pl.DataFrame, ids: list[str | None], systems: list[str], a
                 "Folder", width=70, type="tertiary", key=key, on_click=_open_clicked, args=(ids, systems, key)
             ),
             "Visited": st.column_config.DateColumn(format=words.day_column()),
-            "Day": st.column_config.DateColumn(format=words.day_column()),
+            **{name: st.column_config.DateColumn(format=words.day_column()) for name in ("Day", "Failed", "Plan made")},
             "Came to": st.column_config.TextColumn(width=170),
         },
         alt=alt,

@@ -293,7 +293,7 @@ def test_the_command_writes_a_plan_keeps_it_and_leaves_its_systems_out_of_the_ne
     assert done.returncode == 0, done.stderr
     assert "15 visits on 5 days, 6 Apr 2026 to 10 Apr 2026" in done.stdout
     (kept,) = visit_entries.plans(Entries(store.entries_file))
-    assert f"Kept as {kept.plan_id}." in done.stdout
+    assert f"Kept as {kept.plan_id}:" in done.stdout
     assert len(icalendar.Calendar.from_ical(file.read_bytes()).walk("VEVENT")) == 15
     table = tmp_path / "next.csv"
     again = run(*asked, "--area", "9401", "--to", table, cwd=tmp_path)
@@ -536,6 +536,10 @@ def test_drawn_by_lot_against_not_drawn_is_told_with_counts_and_how_much_more_it
         in seen
     )
     assert re.search(r"after [\d,]+ visits by lot", seen)
+    lot = next(table.value for table in app.dataframe if "Lot" in table.value.columns)
+    assert len(lot) == len(kept.pool)
+    assert (lot["System"].iloc[0], lot["Lot"].iloc[0]) == (failing, "○ not drawn")
+    assert lot["Failed"].notna().sum() == 1
     assert "Visited since: 0 of the" in seen
 
 
