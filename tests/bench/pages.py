@@ -67,7 +67,7 @@ _FIRST_NUMBER = r"""
 () => [...document.querySelectorAll('[data-testid="stMain"] h1')].some(head => /\d/.test(head.textContent))
 """
 PATIENCE_MS = 60_000
-ANSWER_WITHIN_MS = 15_000
+ANSWER_WITHIN_MS = 8_000
 
 
 @dataclass
@@ -216,7 +216,8 @@ class Reader:
 
     async def _labels(self, parts: Locator) -> list[str]:
         named = await parts.evaluate_all(
-            "parts => parts.filter(p => p.checkVisibility({visibilityProperty: true}))"
+            # what stands in a form waits for its button
+            "parts => parts.filter(p => p.checkVisibility({visibilityProperty: true}) && !p.closest('[data-testid=stForm]'))"
             ".map(p => p.getAttribute('aria-label') || p.labels?.[0]?.innerText || '')"
         )
         return [label for label in dict.fromkeys(named) if label]
