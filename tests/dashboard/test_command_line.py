@@ -234,3 +234,52 @@ def test_a_pointer_to_a_lost_generation_is_found_by_check(exports, tmp_path):
     done = run("check", "--store", store)
     assert done.returncode == 1
     assert "missing" in done.stdout
+
+
+def test_a_store_is_backed_up_and_comes_back(demo_store, tmp_path):
+    store, _ = demo_store
+    file, again = tmp_path / "safe" / "fleet.zip", tmp_path / "again"
+    done = run("backup", "--to", file, "--store", store)
+    assert done.returncode == 0, done.stderr
+    assert "generation 2" in done.stdout
+    refused = run("restore", file, "--store", store)
+    assert refused.returncode == 1
+    assert "not empty" in refused.stderr
+    done = run("restore", file, "--store", again)
+    assert done.returncode == 0, done.stderr
+    assert run("check", "--store", again).returncode == 0
+    said = [run("brief", "--store", where).stdout for where in (store, again)]
+    assert said[0] == said[1] != ""
+    assert 1 < len(said[0].splitlines()) <= 10
+    file.write_bytes(file.read_bytes()[:-100])
+    broken = run("restore", file, "--store", tmp_path / "third")
+    assert broken.returncode == 1
+    assert "Traceback" not in broken.stderr
+    assert not (tmp_path / "third").exists()
+
+
+def test_the_brief_is_written_as_html_or_refused_in_words(demo_store, tmp_path):
+    store, _ = demo_store
+    done = run("brief", "--since", "2020-01-01", "--to", tmp_path / "morning.html", "--store", store)
+    assert done.returncode == 0, done.stderr
+    assert (tmp_path / "morning.html").read_text(encoding="utf-8").startswith("<!doctype html>")
+    assert run("brief", "--since", "yesterday", "--store", store).returncode == 2
+    assert run("brief", "--to", tmp_path / "morning.doc", "--store", store).returncode == 1
+    nothing = run("brief", "--store", tmp_path / "nothing")
+    assert nothing.returncode == 1
+    assert "slowfuse load" in nothing.stderr
+
+
+def test_a_load_that_fails_is_kept_for_the_pages_and_a_trial_is_not(demo_store, tmp_path):
+    from pipelines.store import Store
+
+    file = tmp_path / "fleet.zip"
+    assert run("backup", "--to", file, "--store", demo_store[0]).returncode == 0
+    place = Store(tmp_path / "fleet")
+    assert run("restore", file, "--store", place.folder).returncode == 0
+    assert run("load", tmp_path / "nowhere", "--dry-run", "--store", place.folder).returncode == 1
+    assert place.failures() == []
+    assert run("load", tmp_path / "nowhere", "--store", place.folder).returncode == 1
+    (failure,) = place.failures()
+    assert failure.reason == "load"
+    assert "no such file or folder" in failure.message
