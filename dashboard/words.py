@@ -130,6 +130,7 @@ EQUIPMENT = {
     "ductless": "Ductless",
     "packaged": "Packaged unit",
 }
+METERING = {"txv": "expansion valve (TXV)", "eev": "electronic valve (EEV)", "fixed_orifice": "fixed orifice"}
 JOB_KIND = {
     "new_install": "new install",
     "changeout": "changeout",
@@ -311,6 +312,10 @@ def outcomes(code: str, count: float = 2) -> str:
 
 def quantity(code: str | None) -> str:
     return QUANTITY.get(code or "", _plain(code))
+
+
+def metering(code: str | None) -> str:
+    return METERING.get(code or "", "not recorded" if not code else _plain(code))
 
 
 def applies_to(condition: str) -> str:

@@ -215,7 +215,7 @@ def _facts(job: dict[str, Any]) -> None:
         "Crew, branch": f"{said(job.get('crew'))}, {said(job.get('at_branch'))}",
         "Refrigerant": said(job.get("refrigerant")),
         "Size": tons,
-        "Metering": said(job.get("metering")).replace("\\_", " "),
+        "Metering": words.escaped(words.metering(job.get("metering"))),
         "Joints": said(job.get("joints")),
         "Line set": f"{line}, reused: {flags[job.get('line_set_reused')]}",
         "Form": said(job.get("form")),

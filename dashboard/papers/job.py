@@ -137,7 +137,7 @@ def _facts(about: dict[str, Any]) -> list[list[str]]:
         ["Equipment", f"{words.EQUIPMENT.get(about['equipment'] or '', 'not recorded')}, {tons}"],
         ["Model", about["model"] or "not recorded"],
         ["Refrigerant", said(about["refrigerant"])],
-        ["Metering", said(about["metering"])],
+        ["Metering", words.metering(about["metering"])],
         ["Joints", said(about["joints"])],
         ["Line set", line],
         ["Form", about["form"] or "not recorded"],

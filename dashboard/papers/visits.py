@@ -174,7 +174,7 @@ def _facts(row: dict[str, Any]) -> list[list[str]]:
         ("Area", row["area"]),
         ("Equipment", ", ".join(filter(None, (words.EQUIPMENT.get(row["equipment"] or ""), tons, row["model"])))),
         ("Refrigerant", row["refrigerant"] or "not recorded: read the nameplate"),
-        ("Metering", (row["metering"] or "").replace("_", " ")),
+        ("Metering", words.metering(row["metering"]) if row["metering"] else None),
         ("Line set", line),
         ("Put in", words.date(row["finished_on"]) if row["finished_on"] else None),
         ("Last seen", words.date(row["last_seen_on"]) if row["last_seen_on"] else None),

@@ -10,7 +10,7 @@ import pytest
 
 from dashboard import words
 from dashboard.app_pages import slow_fuses, what_skipping_does
-from pipelines.contract import CALL_KINDS, EQUIPMENT, FINDINGS, JOB_KINDS, QUANTITY_UNIT, STATES, STEPS
+from pipelines.contract import CALL_KINDS, EQUIPMENT, FINDINGS, JOB_KINDS, METERING, QUANTITY_UNIT, STATES, STEPS
 
 
 def plain(text: str) -> str:
@@ -59,6 +59,7 @@ def test_every_code_of_the_contract_has_words() -> None:
     assert set(EQUIPMENT) == set(words.EQUIPMENT)
     assert set(JOB_KINDS) == set(words.JOB_KIND)
     assert set(CALL_KINDS) == set(words.CALL_KIND)
+    assert set(METERING) == set(words.METERING)
     for quantities in QUANTITY_UNIT.values():
         assert set(quantities) <= set(words.QUANTITY)
 
