@@ -459,3 +459,40 @@ def test_a_store_made_before_a_reading_was_known_learns_it_and_keeps_its_rows(mo
 
 def test_the_chart_of_superheat_reaches_where_the_restrictions_lead():
     assert refrigerant.target_superheat_delta_degf(67, 95) == 12
+
+
+# --- electrical
+
+
+def test_unbalanced_voltages_say_what_a_motor_may_carry():
+    con = empty_tables()
+    for name, voltages in (("J1", (460, 467, 445)), ("J2", (480, 430, 480)), ("J3", (460, 467, 453))):
+        add_job(con, name, "electrical", dict(zip(("voltage_ab", "voltage_bc", "voltage_ca"), voltages, strict=True)))
+    grade(con, HouseRules())
+    states = dict(con.execute("select job_id, reason from step_grade where step = 'electrical'").fetchall())
+    # NEMA MG 1: 2.70 %, 7.2 % and 1.52 % (a voltage alone proves nothing)
+    assert states == {"J1": "unbalance_outside", "J2": "unbalance_far_outside", "J3": "ticked_only"}
+    # between 0.93 at 2.5 % and 0.89 at 3 %
+    assert "A motor may carry 91.43 % of its rating" in why(con, "electrical")
+    assert "no motor should run" in why(con, "electrical", "J2")
+
+
+# --- sources
+
+
+def test_no_figure_of_physics_without_its_source():
+    for name in ("physics.csv", "fault_curves.csv", "voltage_unbalance_derating.csv"):
+        for row in fault_curves._rows(name):
+            assert row["source"], row
+            assert row["status"] in ("read", "computed", "common practice", "memory"), row
+    for curve in fault_curves.curves().values():
+        assert curve.level_from < curve.level_to
+
+
+def test_every_curve_begins_where_nothing_is_wrong():
+    for mode in ("cooling", "heating"):
+        assert fault_curves.charge_effect(0.0, mode).energy == 1
+        assert fault_curves.airflow_effect(1.0, mode).energy == pytest.approx(1, abs=1e-6)
+        assert fault_curves.charge_and_airflow_energy(0.0, 1.0, mode) == pytest.approx(1, abs=1e-6)
+    assert fault_curves.gas_effect(0.0).energy == 1
+    assert fault_curves.capacity_at(67, 95) == 1
