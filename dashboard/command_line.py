@@ -231,6 +231,10 @@ def plan(
     area: Annotated[list[str] | None, typer.Option("--area", help="Only this area; may be said again.")] = None,
     own: Annotated[list[str] | None, typer.Option("--own", metavar="SYSTEM", help="Taken whatever its rank.")] = None,
     home: Annotated[str | None, typer.Option("--home", metavar="LAT,LON", help="Where the days begin.")] = None,
+    warranty: Annotated[
+        int | None,
+        typer.Option("--warranty", min=1, metavar="MONTHS", help="Only where it ends within so many months."),
+    ] = None,
     keep: Annotated[
         bool, typer.Option("--keep", help="Keep the plan, so that it can be told what came of it.")
     ] = False,
@@ -240,7 +244,7 @@ def plan(
     from dashboard import planned_visits
 
     between = _stretch(days, first, last)
-    asked = planned_visits.asked(between, slots, visits, area or [], own or [], home)
+    asked = planned_visits.asked(between, slots, visits, area or [], own or [], home, warranty)
     with _step("Planning"):
         said = planned_visits.write(Store.locate(store), asked, to, keep=keep)
     _print("\n".join(said))

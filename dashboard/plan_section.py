@@ -43,8 +43,10 @@ HOW_PLANNED = (
 )
 
 
-def section(rules: HouseRules, visits: int, area: str | None, offered: Sequence[str]) -> None:
-    """The whole section. visits : to give, as chosen above. area : chosen above. offered : systems to choose from."""
+def section(
+    rules: HouseRules, visits: int, area: str | None, offered: Sequence[str], warranty: int | None = None
+) -> None:
+    """The whole section. visits, area, warranty [months] : as chosen above. offered : systems to choose from."""
     st.header("Plan the visits", anchor="plan")
     kept = visit_entries.plans(data.entries())
     shown = NEW
@@ -58,7 +60,7 @@ def section(rules: HouseRules, visits: int, area: str | None, offered: Sequence[
             _kept_plan(newest[shown], rules)
             return
     try:
-        _new_plan(rules, visits, area, offered)
+        _new_plan(rules, visits, area, offered, warranty)
     except InputError as error:
         st.error(words.escaped(str(error)), icon=":material/error:")
 
@@ -76,7 +78,7 @@ def plan_words(plan: KeptPlan) -> str:
 # --- a new plan
 
 
-def _new_plan(rules: HouseRules, visits: int, area: str | None, offered: Sequence[str]) -> None:
+def _new_plan(rules: HouseRules, visits: int, area: str | None, offered: Sequence[str], warranty: int | None) -> None:
     today = dt.date.today()
     slot = st.container()
     coming = planning.seasons(rules, today)
@@ -100,7 +102,12 @@ def _new_plan(rules: HouseRules, visits: int, area: str | None, offered: Sequenc
     with slot:
         _how_much_is_left(rules, str(until), dict(coming), first, last, slots, visits)
         components.how_counted(HOW_PLANNED, "plan", "How is the plan made?")
-    asked = Asked(first, last, slots, visits, tuple(areas), tuple(own), planned_visits.place(home_text))
+    if warranty:
+        components.note(
+            f"As chosen above, only systems whose maker's warranty ends within {warranty} months; safety goes first all the "
+            "same. Where a visit is not worth its cost to you, take a system as *own choice*."
+        )
+    asked = Asked(first, last, slots, visits, tuple(areas), tuple(own), planned_visits.place(home_text), warranty)
     if st.query_params.get("made") != "1":
         st.button("Make the plan", icon=":material/event_available:", on_click=_ask_for_it)
         return

@@ -25,9 +25,10 @@ def asked(
     areas: Sequence[str],
     own: Sequence[str],
     home: str | None,
+    warranty_months: int | None = None,
 ) -> Asked:
     """What the words of a command ask for. home : "38.7, -97.1"."""
-    return Asked(*between, slots, visits, tuple(areas), tuple(own), place(home))
+    return Asked(*between, slots, visits, tuple(areas), tuple(own), place(home), warranty_months)
 
 
 def place(text: str | None) -> tuple[float, float] | None:

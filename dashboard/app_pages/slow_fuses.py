@@ -85,7 +85,7 @@ def page() -> None:
     _list(listed, horizon, rules.currency)
     papers_button("visits", "Print visit cards", stops=tuple(Stop(system) for system in listed["system_id"]))
     _guesses(totals, rules.currency)
-    plan_section.section(rules, int(visits), area, listed["system_id"].to_list())
+    plan_section.section(rules, int(visits), area, listed["system_id"].to_list(), warranty)
     components.cautions(("visit", "electrical", "flammable"))
     _how_good(horizon)
 

@@ -54,7 +54,9 @@ _CANDIDATES = f"""
     left join staged_system s on s.system_id = r.system_id
     where r.horizon_months = (select min(horizon_months) from install_risk)
         and (r.system_id in (from named) or (r.visit_benefit > 0 and r.system_id not in (from left_out)
-            and ($any_area or list_contains($areas::varchar[], r.area))))
+            and ($any_area or list_contains($areas::varchar[], r.area))
+            and ($warranty_months is null or (r.warranty_until >= r.as_of
+                and r.warranty_until < r.as_of + to_months($warranty_months::integer)))))
     order by r.system_id in (from named) desc, r.rank, r.system_id
     limit $most
 """
@@ -66,7 +68,8 @@ class Asked:
 
     first, last : the stretch of days, both counted; working days of House rules are planned. slots_a_day : visits a day.
     at_most : visits in all; None for every slot. areas : only these; empty for all. own_choice : systems that are taken
-    whatever their rank. home : latitude and longitude; None takes that of House rules.
+    whatever their rank. home : latitude and longitude; None takes that of House rules. warranty_months : only systems whose
+    maker's warranty ends within so many months; None for all.
     """
 
     first: dt.date
@@ -76,6 +79,7 @@ class Asked:
     areas: tuple[str, ...] = ()
     own_choice: tuple[str, ...] = ()
     home: tuple[float, float] | None = None
+    warranty_months: int | None = None
 
 
 @dataclass(frozen=True)
@@ -177,7 +181,7 @@ def make(ledger: Ledger, asked: Asked, today: dt.date | None = None) -> Made:
     found = ledger.ask(
         _CANDIDATES, named=named or [""], already=sorted(planned) or [""], first=asked.first,
         within=VISITED_WITHIN_DAYS, any_area=not asked.areas, areas=list(asked.areas) or [""],
-        most=8 * at_most + len(named),
+        warranty_months=asked.warranty_months, most=8 * at_most + len(named),
     )  # fmt: skip
     on_list = set(found["system_id"])
     strange = [system for system in asked.own_choice if system not in on_list]
@@ -225,7 +229,7 @@ def of_kept(ledger: Ledger, kept: KeptPlan) -> Made:
     asked = Asked(
         dt.date.fromisoformat(wishes["first"]), dt.date.fromisoformat(wishes["last"]), int(wishes["slots_a_day"]),
         wishes.get("at_most"), tuple(wishes.get("areas") or ()), tuple(wishes.get("own_choice") or ()),
-        (float(home[0]), float(home[1])) if home else None,
+        (float(home[0]), float(home[1])) if home else None, wishes.get("warranty_months"),
     )  # fmt: skip
     visits = pl.DataFrame([dict(visit) for visit in kept.visits]).with_columns(
         pl.col("day").str.to_date(), pl.col("slot").cast(pl.Int32), reasons=pl.col("reasons_then").cast(pl.String)
@@ -371,7 +375,7 @@ def wishes_as_json(asked: Asked) -> dict[str, Any]:
     return {
         "first": asked.first.isoformat(), "last": asked.last.isoformat(), "slots_a_day": asked.slots_a_day,
         "at_most": asked.at_most, "areas": list(asked.areas), "own_choice": list(asked.own_choice),
-        "home": list(asked.home) if asked.home else None,
+        "home": list(asked.home) if asked.home else None, "warranty_months": asked.warranty_months,
     }  # fmt: skip
 
 
@@ -446,6 +450,7 @@ def about(made: Made, house_name: str) -> list[tuple[str, str]]:
         ("days", f"{asked.first} to {asked.last}"),
         ("visits a day", str(asked.slots_a_day)),
         ("areas", ", ".join(asked.areas) or "all"),
+        *([("maker's warranty ends within", f"{asked.warranty_months} months")] if asked.warranty_months else []),
         ("visits", str(made.visits.height)),
     ]
 

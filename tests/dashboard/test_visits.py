@@ -171,6 +171,16 @@ def test_own_choices_areas_and_what_cannot_be_asked_for(store):
             _made(store, **change)
 
 
+def test_only_what_runs_out_of_warranty_is_planned_where_that_is_asked_for_and_safety_all_the_same(store):
+    with store.write("load") as con:
+        con.execute("update install_risk set warranty_until = as_of + if(rank % 4 = 0, 50, 900)")
+    made = _made(store, warranty_months=3)
+    others = made.visits.filter(~pl.col("is_unsafe"))
+    assert others.height >= 10
+    assert {(day - AS_OF).days for day in others["warranty_until"]} == {50}
+    assert made.visits["is_unsafe"].any()
+
+
 def test_a_kept_plan_reads_back_as_it_was_made(made, store):
     kept = _keep(store, made)
     with opened(store) as ledger:
@@ -377,6 +387,7 @@ def test_what_goes_out_of_warranty_soon_stands_out_and_one_click_shows_it(store,
     _button(app, "Show only these").click().run()
     whole(app)
     assert f"among {soon} systems" in first_line(app)
+    assert "only systems whose maker's warranty ends within 6 months" in words_on(app)
 
 
 def test_a_wish_that_cannot_be_met_is_said_and_the_page_stands(store, monkeypatch):
