@@ -15,6 +15,7 @@ from pipelines.house_rules import HouseRules
 
 OLD_AFTER_WORKING_DAYS = 7
 WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+FIT_AGAIN = "Press *Work the figures out again* on *House rules*, or run `slowfuse fit`."
 TRIED = {"load": "load", "fit": "fit", "undo": "taking back of a load"}
 
 
@@ -22,7 +23,7 @@ TRIED = {"load": "load", "fit": "fit", "undo": "taking back of a load"}
 class Condition:
     """One thing that is not as it should be: a title, what it means for the figures, and what to do.
 
-    kind : `failed` or `stale`; reason : what failed, to put it away by.
+    kind : `failed` or `stale`; reason : what failed, to put it away by, or "fit" where a fit mends it.
     """
 
     kind: str
@@ -53,7 +54,7 @@ def _failed() -> list[Condition]:
             title = f"The {tried} of {_time(failure.started_at)} failed"
             said = f"It said: {words.escaped(_short(failure.message))}"
         todo = {
-            "fit": "Run `slowfuse fit`, or press *Work the figures out again* on *House rules*.",
+            "fit": FIT_AGAIN,
             "undo": "Try it again; `slowfuse check` says whether the store is whole.",
         }.get(failure.reason, "Put that right and load the files again: what is already in is not read twice.")
         found.append(Condition("failed", title, f"{said} {shown} {todo}", failure.reason))
@@ -75,19 +76,20 @@ def _newer_records(stamp: data.Stamp) -> Condition | None:
     if not stamp.fitted:
         return None  # the pages say that themselves
     change = data_ways.changed_since_fit()
-    todo = "Run `slowfuse fit`, or press *Work the figures out again* on *House rules*."
     if change["loads"]:
         return Condition(
             "stale",
             "The statistics are older than the records",
-            f"{words.counted(change['loads'], 'load')} changed the records since they were worked out on "
-            f"{words.moment(change['fitted_at'])}; grades, returns and jobs are new, rates, chances and costs are not. {todo}",
+            f"{words.counted(change['loads'], 'load')} since {words.moment(change['fitted_at'])}: grades and jobs are new, "
+            "rates, chances and costs are not.",
+            "fit",
         )
     if change["newest_on"] and stamp.as_of and change["newest_on"] > stamp.as_of:
         return Condition(
             "stale",
             f"Worked out as of {words.date(stamp.as_of)}",
-            f"The records go on to {words.date(change['newest_on'])}; the figures use only what was known before. {todo}",
+            f"the records go on to {words.date(change['newest_on'])}.",
+            "fit",
         )
     return None
 
@@ -97,10 +99,7 @@ def _changed_rules(stamp: data.Stamp) -> Condition | None:
     if not differ or not stamp.fitted:
         return None
     return Condition(
-        "stale",
-        "House rules changed since",
-        f"The figures still stand on the earlier {words.joined(differ)}. Press *Work the figures out again* on "
-        "*House rules*, or run `slowfuse fit`.",
+        "stale", "House rules changed since", f"the figures stand on the earlier {words.joined(differ)}.", "fit"
     )
 
 
@@ -114,8 +113,7 @@ def _old_records() -> Condition | None:
     return Condition(
         "stale",
         f"The newest record is {words.counted(days, 'working day')} old",
-        f"It is of {words.date(newest)}. What has happened since is not known here: load the newest exports, or look "
-        "whether the nightly load still runs.",
+        f"it is of {words.date(newest)}. Load the newest exports, or look whether the nightly load still runs.",
     )
 
 
@@ -127,23 +125,20 @@ def working_days_between(after: dt.date, until: dt.date, rules: HouseRules) -> i
 
 
 def show() -> None:
-    """The band on top of a page: each failure by itself, what is stale in one box."""
+    """The band on top of a page: each failure by itself, what is stale in one box of few lines."""
     found = conditions()
     for condition in (one for one in found if one.kind == "failed"):
-        st.error(condition.words, icon=":material/error:", title=condition.title)
-        st.button(
-            "I have read it", key=f"put_away_{condition.reason}", type="tertiary", icon=":material/check:",
-            on_click=data.store().put_failure_away, args=(condition.reason,),
-        )  # fmt: skip
+        with st.container(horizontal=True, vertical_alignment="center", gap="small", key=f"failed_{condition.reason}"):
+            st.error(f"**{condition.title}.** {condition.words}", icon=":material/error:")
+            st.button(
+                "I have read it", key=f"put_away_{condition.reason}", type="tertiary", icon=":material/check:",
+                on_click=data.store().put_failure_away, args=(condition.reason,),
+            )  # fmt: skip
     stale = [one for one in found if one.kind == "stale"]
-    if len(stale) == 1:
-        st.warning(stale[0].words, icon=":material/schedule:", title=stale[0].title)
-    elif stale:
-        st.warning(
-            "\n".join(f"- **{one.title}.** {one.words}" for one in stale),
-            icon=":material/schedule:",
-            title="These figures are not the newest there could be",
-        )
+    if stale:
+        todo = f" {FIT_AGAIN}" if any(one.reason == "fit" for one in stale) else ""
+        said = " ".join(f"**{one.title}**: {one.words}" for one in stale)
+        st.warning(f"{said}{todo}", icon=":material/schedule:")
 
 
 def _time(iso: str) -> str:

@@ -250,7 +250,7 @@ def _place_hit(row: dict[str, Any]) -> None:
 
 def _jobs_link(label: str, kind: str, of: str, jobs: int) -> None:
     if not jobs:
-        st.markdown(label)
+        st.markdown(f":small[{label}]")
         return
     st.page_link(
         file_of("job-folder"), label=label, icon=":material/format_list_bulleted:",
@@ -263,7 +263,7 @@ def _person_hit(row: dict[str, Any]) -> None:
     label += f" ({words.escaped(row['technician_id'])})" if row["name"] != row["technician_id"] else ""
     label += f", crew {words.escaped(row['crew'])}" if row["crew"] else ""
     if data.technician_name(row["technician_id"]) is None:
-        st.markdown(f"{label}: no step is counted to this person")
+        st.markdown(f":small[{label}: no step is counted to this person]")
         return
     st.page_link(
         file_of("crew-week"), label=label, icon=":material/person:", query_params={"technician": row["technician_id"]}
