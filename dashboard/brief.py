@@ -10,6 +10,8 @@ import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 
+from dashboard import shown
+from pipelines.entries import Entries
 from pipelines.store import FOLDER_VARIABLE, Store
 
 LINES_AT_MOST = 10
@@ -28,7 +30,8 @@ def lines(store: Store, since: dt.date | None = None) -> list[str]:
     StoreMissingError : nothing has been loaded.
     """
     store.current_file()
-    with _asking(store):
+    rules = Entries(store.entries_file).house_rules()
+    with _asking(store), shown.using(shown.of_house(rules)):
         return _lines(since)
 
 
@@ -95,6 +98,6 @@ def _lines(since: dt.date | None) -> list[str]:
 
 def _plain(markdown: str) -> str:
     """A page's sentence without its marks."""
-    text = re.sub(r"\[([^\]]*)\]\([^)]*\)", r"\1", markdown.replace("**", "").replace("\u202f", " "))
+    text = re.sub(r"\[([^\]]*)\]\([^)]*\)", r"\1", markdown.replace("**", "").replace("\u00a0", " "))
     text = re.sub(r"(?<![\w\\])[*`]([^*`]+)[*`]", r"\1", text)
     return re.sub(r"\\([\\`*_{}\[\]()#+!|<>$~:.-])", r"\1", text).strip()

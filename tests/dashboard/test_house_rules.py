@@ -10,7 +10,7 @@ import pytest
 from pypdf import PdfReader
 from streamlit.testing.v1 import AppTest
 
-from dashboard import shown
+from dashboard import brief, shown
 from dashboard.papers.reports import REPORTS, Choice, make, write
 from pipelines.entries import Entries
 from pipelines.store import Store
@@ -255,6 +255,16 @@ def test_names_never_leave_the_store(fleet: Store) -> None:
     assert con.execute("select name from staged_technician where technician_id = 'T01'").fetchall() == [("Person 01",)]
     con.close()
     own.change_setting("names_shown", None)
+
+
+def test_the_morning_in_ten_lines_follows_the_house_too(small: Store) -> None:
+    own = Entries(small.entries_file)
+    assert re.search(r"\d{1,2} [A-Z][a-z]{2} \d{4}", "\n".join(brief.lines(small)))
+    own.change_setting("date_order", "year_month_day")
+    own.change_setting("vacuum_unit", "Pa")
+    said = "\n".join(brief.lines(small))
+    assert re.search(r"\d{4}-\d\d-\d\d", said)
+    assert not re.search(r"\d{1,2} [A-Z][a-z]{2} \d{4}|\d micron|\u00a0", said)
 
 
 # --- the house's own name
