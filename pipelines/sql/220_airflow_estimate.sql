@@ -16,7 +16,7 @@ select job_id,
     arg_max(value, reading_order) filter (where quantity = 'airflow') as read_airflow_cfm,
     arg_max(value, reading_order) filter (where quantity = 'fan_power') as fan_w,
     arg_max(value, reading_order) filter (where quantity = 'maximum_static') as plate_inwc,
-    arg_max(coalesce(value_text, value::varchar), reading_order) filter (where quantity = 'blower_setting') as setting
+    arg_max(value_text, reading_order) filter (where quantity = 'blower_setting') as setting
 from staged_reading where step = 'airflow'
 group by job_id;
 create or replace temp table check_reading as
