@@ -25,6 +25,8 @@ from pipelines.staging import STEP_OF_TRACE
 READING_EXTRAS = ("value_text", "original_value", "original_unit")
 # Where a figure's unit and range follow from its step and quantity
 MEASURED_TABLES = ("readings", "traces", "inspections")
+# a day and a time of it, as a column of elapsed seconds may hold them
+_CLOCK = re.compile(r"\d[-/.]\d{1,2}[-/.]\d+[ T,]+\d{1,2}:\d\d")
 
 
 @dataclass(frozen=True)
@@ -212,6 +214,8 @@ def marks_of(source: Source, raws: list[tuple[Feed, RawRows]]) -> Marks:
                     continue
                 words = {text for text in raw.columns[found] if isinstance(text, str)}
                 key = _normal(found)
+                if name == "elapsed_s" and cell.since is None:
+                    orders.setdefault(key, set()).update(o for text in words if (o := cell_text.order_shown(text)))
                 if kind in ("number", "integer") and cell.since is None:
                     decimals.setdefault(key, set()).update(m for text in words if (m := cell_text.mark_shown(text)))
                 elif kind in ("date", "time") or cell.since is not None:
@@ -474,13 +478,15 @@ def interpret(
     reading_columns = {"value", "unit"} if table.name in MEASURED_TABLES else set()
     cells: dict[str, list[Any]] = {}
     faults: dict[int, list[tuple[str, str, str]]] = {}
+    clocks: dict[str, Cell] = {}
     for name, cell in feed.columns.items():
         origin = _origin(cell, raw, context)
         if name in reading_columns:
             cells[name] = origin
             continue
         column = table.by_name[name]
-        if cell.since is not None:
+        if cell.since is not None or (name == "elapsed_s" and _shows_clock(origin)):
+            clocks[name] = cell
             cells[name] = [None] * raw.height
             continue
         reader = Reader(column, cell, source, marks)
@@ -492,9 +498,8 @@ def interpret(
             if reason is not None:
                 faults.setdefault(index, []).append((name, as_text(origin[index]), reason))
         cells[name] = typed
-    for name, cell in feed.columns.items():
-        if cell.since is not None:
-            _elapsed(name, cell, cells, raw, source, marks, context, indices, faults)
+    for name, cell in clocks.items():
+        _elapsed(name, cell, cells, raw, source, marks, context, indices, faults)
     if table.name == "traces":
         _fill_trace(cells, indices)
     if table.name == "steps" and set(feed.columns) >= {"ticked"} and feed.step:
@@ -520,6 +525,12 @@ def _supplied(feed: Feed, raw: RawRows) -> tuple[str, ...]:
     if feed.readings:
         names += ["quantity", "value", "unit"]
     return tuple(name for name in feed.table.column_names if name in names)
+
+
+def _shows_clock(origin: list[Any]) -> bool:
+    """Whether a column of seconds holds times of the day instead: then the first sample of a log is its zero."""
+    first = next((cell for cell in origin if not is_blank(cell)), None)
+    return isinstance(first, datetime) or (isinstance(first, str) and bool(_CLOCK.search(first)))
 
 
 def _elapsed(

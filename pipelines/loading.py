@@ -492,7 +492,7 @@ class _Run:
                 rows = interpreting.interpret(
                     feed, source, raw, part.marks[source.name], context, keeps_extra=first and keeps_extra
                 )
-                if table.name == "readings":
+                if table.name in ("readings", "traces"):
                     settling.settle_readings(self.con, rows, source, float(self.rules.altitude_ft))
                 laid.append(rows)
         return laid
@@ -575,7 +575,7 @@ class _Run:
             if opened.decimal_proved is not None:
                 marks = Marks({}, marks.order, opened.decimal_proved, marks.order_of_file)
             rows = interpreting.interpret(feed, source, raw, marks, self._context(part, source), keeps_extra=True)
-            if table.name == "readings":
+            if table.name in ("readings", "traces"):
                 settling.settle_readings(self.con, rows, source, float(self.rules.altitude_ft))
             self._note(part, rows)
             staging.lay_out(self.con, [(part.number, rows)])

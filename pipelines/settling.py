@@ -11,7 +11,8 @@ from pipelines.mapping import Source
 
 
 def settle_readings(con: duckdb.DuckDBPyConnection, rows: TypedRows, source: Source, house_altitude_ft: float) -> None:
-    """Absolute pressures become gauge pressures at the altitude of their job; the sign of return static is told."""
+    """Absolute pressures of readings and samples become gauge pressures at the altitude of their job; the sign of return
+    static is told."""
     drop: dict[int, str] = {}
     if rows.above_zero:
         altitudes = _altitudes(con, {rows.columns["job_id"][index] for index in rows.above_zero})
@@ -19,10 +20,11 @@ def settle_readings(con: duckdb.DuckDBPyConnection, rows: TypedRows, source: Sou
             columns = rows.columns
             altitude = altitudes.get(columns["job_id"][index], house_altitude_ft)
             value = columns["value"][index] - units.atmosphere_psia(altitude)
-            about = units.all_quantities()[columns["step"][index], columns["quantity"][index]]
+            about = interpreting.about_quantity(rows.table.name, columns["step"][index], columns["quantity"][index])
             columns["value"][index] = value
             try:
-                interpreting.check_possible(about, value)
+                if about is not None:
+                    interpreting.check_possible(about, value)
             except Unreadable as reason:
                 drop[index] = str(reason)
     if source.return_static is not None:
@@ -58,9 +60,12 @@ def _drop_readings(rows: TypedRows, drop: dict[int, str]) -> None:
     """Turn readings that proved impossible into rejected ones."""
     columns = rows.columns
     for index, reason in drop.items():
-        value = columns["original_value"][index] or as_text(columns["value"][index])
+        written = columns["original_value"][index] if "original_value" in columns else None
+        value = written or as_text(columns["value"][index])
         text = ",".join(as_text(columns[name][index] or "") for name in ("job_id", "step", "quantity")) + f",{value}"
-        rows.rejected.append(Rejected(rows.lines[index], "row", "readings", "value", value, reason, text))
+        rows.rejected.append(Rejected(rows.lines[index], "row", rows.table.name, "value", value, reason, text))
+        if rows.table.name != "readings":
+            continue
         rows.unread.append(
             UnreadReading(
                 columns["job_id"][index],

@@ -438,6 +438,18 @@ def _lay_out_traces(con: duckdb.DuckDBPyConnection, cells: StraightCells, file_n
     step, step_odd = _cast_or(table, "step", cells, "null::varchar")
     attempt, attempt_odd = _cast_or(table, "attempt", cells, "null::integer")
     elapsed, elapsed_odd = _cast_or(table, "elapsed_s", cells, "null::double")
+    raw, start = cells.raw, ""
+    if _hold_clocks(con, cells):
+        start = _first_times(con, cells)
+        seconds = f"epoch(try_cast({cells.cell('elapsed_s')} as timestamp)) - start.first_s"
+        elapsed = f"coalesce({elapsed}, {seconds})"
+        elapsed_odd = f"({elapsed}) is null"
+        # a row that is looked at by itself does not see where its log began
+        others = ", ".join(
+            f"coalesce(({seconds})::varchar, {cells.cell(name)})" if name == "elapsed_s" else cells.cell(name)
+            for name in cells.headings
+        )
+        raw = f"to_json([{others}])"
     instrument, instrument_odd = _cast_or(table, "instrument_id", cells, "null::varchar")
     job_id = cells.cell("job_id")
     figure = f"{cells.figure('value')} * kind.factor + kind.shift"
@@ -452,13 +464,37 @@ def _lay_out_traces(con: duckdb.DuckDBPyConnection, cells: StraightCells, file_n
         insert into bench_trace
         select {job_id}, coalesce({step}, kind.usual_step), coalesce({attempt}, 1), {cells.cell("quantity")}, kind.unit,
             {elapsed}, case when {possible} then {figure} end, {instrument}, {cells.extra(table)}, {file_no}, null, false,
-            case when {odd} then {cells.raw} end, null
-        from {cells.relation} as cells
+            case when {odd} then {raw} end, null
+        from {cells.relation} as cells {start}
         left join trace_kind as kind
             on kind.quantity_text = {cells.cell("quantity")}
             and kind.unit_text = {cells.cell("unit") if cells.has("unit") else "''"}
         """,
     )
+
+
+def _hold_clocks(con: duckdb.DuckDBPyConnection, cells: StraightCells) -> bool:
+    """Whether `elapsed_s` holds days and times instead of seconds, by the first rows of the file."""
+    if not cells.has("elapsed_s"):
+        return False
+    found = con.execute(
+        f"select 1 from (select * from {cells.relation} limit 100) as cells where {cells.figure('elapsed_s')} is null "
+        f"and try_cast({cells.cell('elapsed_s')} as timestamp) is not null limit 1"
+    ).fetchone()
+    return found is not None
+
+
+def _first_times(con: duckdb.DuckDBPyConnection, cells: StraightCells) -> str:
+    """Temp table `clock_start`, when each log of the file began; gives the join that brings it to the file's rows."""
+    parts = [name for name in ("job_id", "step", "attempt") if cells.has(name)]
+    listed = ", ".join(f"{cells.cell(name)} as {name}" for name in parts)
+    con.execute(
+        f"create or replace temp table clock_start as select {listed}, "
+        f"min(epoch(try_cast({cells.cell('elapsed_s')} as timestamp))) as first_s "
+        f"from {cells.relation} as cells group by {', '.join(cells.cell(name) for name in parts)}"
+    )
+    same = " and ".join(f"start.{name} is not distinct from {cells.cell(name)}" for name in parts)
+    return f"left join clock_start as start on {same}"
 
 
 def odd_rows(

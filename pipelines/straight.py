@@ -355,7 +355,7 @@ def open_parquet(con: duckdb.DuckDBPyConnection, file: InputFile, scratch: Path)
     headings = [name.strip().lower() for name, *_ in described]
     known = {name for table in TABLE_BY_NAME.values() for name in table.column_names}
     simple = re.compile(
-        r"^(VARCHAR|U?(TINY|SMALL|BIG|HUGE)?INT(EGER)?|DOUBLE|FLOAT|DATE|TIMESTAMP|BOOLEAN|ENUM\(.*\))$"
+        r"^(VARCHAR|U?(TINY|SMALL|BIG|HUGE)?INT(EGER)?|DOUBLE|FLOAT|DATE|TIMESTAMP(_S|_MS|_NS)?|BOOLEAN|ENUM\(.*\))$"
     )
     is_plain = (
         all(heading in known for heading in headings)
@@ -387,10 +387,12 @@ def _marks_are_points(con: duckdb.DuckDBPyConnection, place: str, described: lis
 def _parquet_cell(name: str, kind: str) -> str:
     column = '"' + name.replace('"', '""') + '"'
     alias = name.strip().lower()
-    if kind == "TIMESTAMP":
+    if kind.startswith("TIMESTAMP") and "ZONE" not in kind:
+        if alias == "elapsed_s":  # the samples of a gauge, to the fraction of a second
+            return f"{column}::timestamp::varchar as {alias}"
         # a table program writes a date as its midnight
         is_date = any(
             alias in table.by_name and table.by_name[alias].kind == "date" for table in TABLE_BY_NAME.values()
         )
-        return f"strftime({column}, '{'%Y-%m-%d' if is_date else '%Y-%m-%d %H:%M:%S'}') as {alias}"
+        return f"strftime({column}::timestamp, '{'%Y-%m-%d' if is_date else '%Y-%m-%d %H:%M:%S'}') as {alias}"
     return f"{column}::varchar as {alias}"
