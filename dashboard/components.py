@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 import polars as pl
 import streamlit as st
 
-from dashboard import data, links, ways, words
+from dashboard import data, data_ways, links, ways, words
 from dashboard.data import JobFilter
 from dashboard.data_ways import JobList
 from dashboard.take_away import take_away
@@ -82,6 +82,11 @@ def pick_technician(crew: str | None, step: str, key: str = "technician") -> str
     )
 
 
+def state_in_words(code: str | None) -> str:
+    """A state, or states that are counted together, as a choice shows it."""
+    return f"Σ All {code}" if code in data_ways.STATES_TOGETHER else words.state_with_sign(code)
+
+
 def state_badge(state: str) -> str:
     """A state as a badge in Markdown: sign, words, colour."""
     return f":{words.STATE_COLOUR.get(state, 'gray')}-badge[{words.state_with_sign(state)}]"
@@ -110,7 +115,7 @@ def job_query(job_id: str, which: JobFilter | None = None, jobs: JobList | None 
     if which is not None:
         pairs = {
             "step": which.step,
-            "state": which.states[0] if len(which.states) == 1 else None,
+            "state": data_ways.word_of_states(which.states),
             "crew": which.crew,
             "technician": which.technician,
             "by": which.group_kind if which.group else None,
@@ -139,15 +144,17 @@ def jobs_behind(which: JobFilter, key: str, what: str = "") -> None:
         return
     # a state with no job stays on offer: a link to it says nought, and does not quietly open another list
     offered = [code for code in STATES if code in counts or code not in ("not_applicable", "disputed")]
+    for word, meant in data_ways.STATES_TOGETHER.items():
+        counts[word] = sum(counts.get(code, 0) for code in meant)
     state = links.pills(
         "State",
-        offered,
+        [*offered, *data_ways.STATES_TOGETHER],
         "state",
-        format_func=lambda code: f"{words.state_with_sign(code)} · {words.count(counts.get(code, 0))}",
+        format_func=lambda code: f"{state_in_words(code)} · {words.count(counts.get(code, 0))}",
     )
     chosen = JobFilter(
         which.step,
-        (state,) if state else (),
+        data_ways.states_meant(state),
         which.crew,
         which.technician,
         which.group_kind,

@@ -13,11 +13,14 @@ import polars as pl
 
 from dashboard import data, data_night
 from dashboard.data import JobFilter
+from pipelines.contract import KNOWN_STATES, UNKNOWN_STATES
 from pipelines.errors import InputError, StoreMissingError
 from pipelines.house_rules import HouseRules, as_rows
 
 STORE_FAULTS = (StoreMissingError, InputError)
 HITS_AT_MOST = 20
+# states that tables count together, under one word in an address
+STATES_TOGETHER = {"known": KNOWN_STATES, "unknown": UNKNOWN_STATES}
 # rules that change how figures are shown, and no figure
 ONLY_SHOWN = (
     "first_heat", "first_frost", "house_name", "names_shown", "home", "temperature_unit", "pressure_unit", "static_unit",
@@ -185,6 +188,17 @@ def _meant(text: str) -> str:
 # --- the list that a job was opened from
 
 
+def states_meant(word: str | None) -> tuple[str, ...]:
+    """The states that a word of an address stands for: one, or several that are counted together."""
+    return STATES_TOGETHER.get(word, (word,)) if word else ()
+
+
+def word_of_states(states: tuple[str, ...]) -> str | None:
+    """The word of an address for these states; None where there is none, or for all of them."""
+    together = {meant: word for word, meant in STATES_TOGETHER.items()}
+    return states[0] if len(states) == 1 else together.get(states)
+
+
 @dataclass(frozen=True)
 class JobList:
     """A list of jobs in a fixed order, told by a few words that fit into an address.
@@ -201,7 +215,7 @@ class JobList:
         state = self.choices.get("state")
         return JobFilter(
             step=self.choices.get("step"),
-            states=(state,) if state else (),
+            states=states_meant(state),
             crew=self.choices.get("crew"),
             technician=self.choices.get("technician"),
             group_kind=self.choices.get("by"),

@@ -123,7 +123,7 @@ def _steps_in_words(jobs: JobList) -> str:
     name = data.technician_name(which.technician) if which.technician else None
     parts = [
         words.step(which.step) if which.step in STEPS else "",
-        words.state(which.states[0]) if which.states and which.states[0] in STATES else "",
+        _states_in_words(jobs.choices.get("state")),
         f"crew {words.escaped(which.crew)}" if which.crew else "",
         f"{words.GROUP_KIND.get(which.group_kind or '', 'group').lower()} {words.escaped(which.group)}"
         if which.group
@@ -131,6 +131,12 @@ def _steps_in_words(jobs: JobList) -> str:
         words.escaped(name or which.technician) if which.technician else "",
     ]
     return ", ".join(part for part in parts if part)
+
+
+def _states_in_words(word: str | None) -> str:
+    if word in data_ways.STATES_TOGETHER:
+        return f"all {word}"
+    return words.state(word) if word in STATES else ""
 
 
 def way_back(jobs: JobList, now: str) -> None:

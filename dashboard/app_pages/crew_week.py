@@ -69,6 +69,8 @@ CHANGES_AT_MOST = 12
 
 # the columns of counts in the tables, and the state whose jobs each one counts
 STATE_OF_COUNT = {
+    "Known": "known",
+    "Unknown": "unknown",
     "Good jobs": "passed",
     "Outside its limit": "failed",
     "Ticked, nothing measured": "ticked_only",

@@ -78,7 +78,14 @@ def _list_filter() -> JobList:
         st.container(horizontal=True, vertical_alignment="bottom"),
     ):
         links.select("Step", STEPS, "of_step", placeholder="All steps", format_func=words.step, width=230)
-        links.select("State", STATES, "of_state", placeholder="Any state", format_func=words.state_with_sign, width=230)
+        links.select(
+            "State",
+            [*STATES, *data_ways.STATES_TOGETHER],
+            "of_state",
+            placeholder="Any state",
+            format_func=components.state_in_words,
+            width=230,
+        )
         crews = data.crews(also=st.query_params.get("of_crew"))
         crew = links.select("Crew", crews, "of_crew", placeholder="All crews", width=180)
         people = data.technicians(crew, also=st.query_params.get("of_technician"))

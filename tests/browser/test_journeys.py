@@ -48,10 +48,10 @@ def jobs_listed(page: Page) -> int:
 
 
 def states_offered(page: Page) -> dict[str, int]:
-    """The states above the list of jobs, each with its count."""
+    """The states above the list of jobs, each with its count; what counts several together is left out."""
     offered = page.get_by_role("radiogroup", name="State").get_by_role("radio").all_inner_texts()
     pairs = (re.fullmatch(r"\S+ (.+) · ([\d,]+)", words.strip()) for words in offered)
-    return {pair[1]: int(pair[2].replace(",", "")) for pair in pairs if pair}
+    return {pair[1]: int(pair[2].replace(",", "")) for pair in pairs if pair and not pair[1].startswith("All ")}
 
 
 def one(store: Store, sql: str, **parameters: object) -> int:

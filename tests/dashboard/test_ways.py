@@ -191,6 +191,19 @@ def test_system_named_in_full_is_not_mixed_with_longer_numbers(tmp_path, monkeyp
     assert first_line(app) == "2 jobs are of system “S1”: choose one."
 
 
+@pytest.mark.parametrize(("column", "state"), [("known", "known"), ("unknown", "unknown"), ("failed", "failed")])
+def test_every_count_of_a_table_is_that_of_its_jobs(
+    column: str, state: str, fleet: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ((counted,),) = rows(fleet, f"select sum({column})::bigint from technician_step where step = 'airflow'")
+    app = open_page(monkeypatch, fleet, "crew_week", step="airflow", state=state)
+    whole(app)
+    assert f"**{counted} jobs**" in words_on(app)
+    folder = open_page(monkeypatch, fleet, "job_folder", of_step="airflow", of_state=state)
+    whole(folder)
+    assert f"1 of {counted} jobs" in words_on(folder)
+
+
 # --- saved views
 
 
