@@ -518,12 +518,29 @@ _FIGURES_IN_TEXT = re.compile(
 _ABOUT_A_DIFFERENCE = re.compile(r"^(Subcooling|Superheat) [-\d]|^Measured [-\d.]+ degF, but")
 
 
+# and named the unit of a target, of what is off and of a limit only once
+_LACKED_A_UNIT = re.compile(
+    r"(?P<static>in\. w\.c\.; at most [\d.]+)(?= is allowed)"
+    r"|degF (?P<between>against a target of) (?P<target>[-\d.]+): (?P<off>[-\d.]+) off, (?P<limit>[-\d. to]+) allowed"
+)
+
+
+def _unit_beside_each(match: re.Match[str]) -> str:
+    if match["static"]:
+        return f"{match['static']} in. w.c."
+    unit_code = "delta_degF"
+    return (
+        f"{unit_code} {match['between']} {match['target']} {unit_code}: {match['off']} {unit_code} off, "
+        f"{match['limit']} {unit_code} allowed"
+    )
+
+
 def sentence(text: str | None) -> str:
     """A sentence of the store as it is shown now: each figure with its unit ("480 micron") in the reader's unit.
 
     Figures whose unit nobody can choose, and all other words, stay as they are.
     """
-    text = text or ""
+    text = _LACKED_A_UNIT.sub(_unit_beside_each, text or "")
     is_difference = _ABOUT_A_DIFFERENCE.match(text) is not None
 
     def rewritten(match: re.Match[str]) -> str:
