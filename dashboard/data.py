@@ -446,11 +446,10 @@ class JobFilter:
             conditions.append(_OF_NO_CREW if self.crew in (NO_GROUP, "") else _OF_CREW)
         if self.search:
             conditions.append("(j.job_id ilike $search escape '!' or j.system_id ilike $search escape '!')")
-        expression = self._group_expression()
-        if self.group is not None and expression:
+        if self.group is not None and self.group_kind == "instrument":
+            conditions.append(_of_instrument(self.group in (NO_GROUP, ""), self.step))
+        elif self.group is not None and (expression := self._group_expression()):
             conditions.append(f"coalesce({expression}, '') = $group")
-            if self.group_kind == "instrument" and self.group not in (NO_GROUP, ""):
-                conditions.append(_WITH_INSTRUMENT)
         return " and ".join(condition for condition in conditions if condition)
 
     def source(self) -> str:
@@ -472,8 +471,6 @@ class JobFilter:
 
 _OF_CREW = "g.technician_id in (select technician_id from staged_technician where crew = $crew)"
 _OF_NO_CREW = "coalesce(g.technician_id not in (select technician_id from staged_technician where crew <> ''), true)"
-# few jobs bear an instrument's number: which reading of a job counts is looked for in those alone
-_WITH_INSTRUMENT = "j.job_id in (select job_id from staged_reading where instrument_id = $group)"
 # how a job step belongs to a group; the same rule as group_step's, so that the counts agree
 GROUP_OF_JOB = {
     "crew": "t.crew",
@@ -484,10 +481,15 @@ GROUP_OF_JOB = {
     "season": """case when month(j.finished_on) in (12, 1, 2) then 'winter'
         when month(j.finished_on) in (3, 4, 5) then 'spring' when month(j.finished_on) in (6, 7, 8) then 'summer'
         when month(j.finished_on) in (9, 10, 11) then 'autumn' end""",
-    "instrument": """(select arg_max(r.instrument_id, coalesce(r.taken_at, timestamp '1970-01-01'))
-        from staged_reading r where r.job_id = j.job_id and r.step::varchar = g.step::varchar
-        and r.instrument_id is not null)""",
 }
+
+
+def _of_instrument(is_none: bool, step: str | None) -> str:
+    """The steps of which the latest reading that names an instrument names this one; or of which no reading names any."""
+    of_step = " and step = $step" if step is not None else ""
+    if is_none:
+        return f"(g.step, g.place) not in (select (step, place) from listed_instrument where true{of_step})"
+    return f"(g.step, g.place) in (select (step, place) from listed_instrument where instrument_id = $group{of_step})"
 
 
 def _jobs_after_the_figures() -> int:

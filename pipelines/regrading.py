@@ -29,7 +29,7 @@ def is_needed(con: duckdb.DuckDBPyConnection, entries: Entries, rules: HouseRule
     if not {"house_rule", "open_dispute", "graded_step"} <= known:
         return False  # nothing was graded yet
     # a generation from before the lists of jobs were held has them from here on
-    if rules.own_limits or "listed_step" not in known:
+    if rules.own_limits or "listed_instrument" not in known:
         return True
     held = dict(con.execute("select name, value from house_rule").fetchall())
     now = {name: value for name, value, _, _ in as_rows(rules, {})}
