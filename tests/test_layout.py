@@ -144,4 +144,18 @@ def test_the_wheel_holds_every_tracked_file_of_the_four_packages(tmp_path):
     )  # fmt: skip
     (wheel,) = tmp_path.glob("*.whl")
     held = {name for name in zipfile.ZipFile(wheel).namelist() if ".dist-info/" not in name}
-    assert tracked - held == set()
+    # the pictures of README.md lie beside the pages, and are no part of the program
+    pictures = {name for name in tracked if name.startswith("dashboard/pictures/")}
+    assert tracked - pictures - held == set()
+    assert held & pictures == set()
+
+
+def test_the_pictures_that_the_readme_shows_are_there_small_and_told_in_words():
+    paper = (ROOT / "README.md").read_text(encoding="utf-8")
+    shown = re.findall(r'(?:src|srcset)="([^"]+\.png)"', paper)
+    assert len(shown) >= 6
+    assert [name for name in shown if not (ROOT / name).exists()] == []
+    assert sorted(shown) == sorted(str(file.relative_to(ROOT)) for file in (ROOT / "dashboard" / "pictures").iterdir())
+    assert [name for name in shown if (ROOT / name).stat().st_size >= 200_000] == []
+    assert all(len(words) > 40 for words in re.findall(r'<img[^>]* alt="([^"]*)"', paper))
+    assert paper.count("<img") == paper.count("<picture>") == len(shown) / 2

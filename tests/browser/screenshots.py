@@ -88,11 +88,11 @@ PICTURES = pages.ROOT / "dashboard" / "pictures"
 README_WINDOW = {"width": 1280, "height": 800}
 README_SHARPNESS = 1.5
 PICTURE_BYTES_AT_MOST = 200_000
-# name of the picture -> (address, heading that is brought to the top of the window; none: the page's own top)
+# name of the picture -> (address, words that are brought to the top of the window; none: the page's own top)
 README_PICTURES = {
     "last-night": ("last-night", None),
     "crew-week": ("crew-week?step=evacuation", "Evacuation: the crew, the branch, the tool or the form?"),
-    "slow-fuses": ("slow-fuses", None),
+    "slow-fuses": ("slow-fuses", "How is the chance counted?"),
     "job-folder": ("job-folder?job={job}", "Gauge logs"),
 }
 
@@ -130,10 +130,10 @@ def readme_pictures(browser: Browser, address: str, job: str) -> None:
             sharpness=README_SHARPNESS,
         )  # fmt: skip
         page = context.new_page()
-        for name, (place, heading) in README_PICTURES.items():
+        for name, (place, words) in README_PICTURES.items():
             pages.go(page, f"{address}/{place.format(job=job)}")
-            if heading:
-                page.get_by_role("heading", name=heading, exact=True).first.evaluate("head => head.scrollIntoView()")
+            if words:
+                page.get_by_text(words, exact=True).first.evaluate("part => part.scrollIntoView()")
                 pages.wait_at_rest(page)
             file = PICTURES / f"{name}-{look}.png"
             file.write_bytes(as_small_png(page.screenshot()))
