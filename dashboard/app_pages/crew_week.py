@@ -64,6 +64,12 @@ HOW_FUNNEL = (
     "is judged by it."
 )
 
+HOW_MONTHS = (
+    "Each dot is the share good of a month's known jobs of this step. The shaded area is where 95 of 100 months would lie "
+    "if nothing had changed, on each month's own kinds of jobs. A marked month is one "
+    "where the months together had moved too far for chance: about one false mark in 1,000 months."
+)
+
 GROUPS_AT_MOST = 14
 CHANGES_AT_MOST = 12
 
@@ -653,6 +659,7 @@ def _trend(step: str, crew: str | None) -> None:
         "Shaded: where a month would lie on its own mix of jobs if nothing had changed. A single month outside it is no "
         "finding."
     )
+    components.how_counted(HOW_MONTHS, "months")
     moved = people_words.moved_sentence(data.moves(step, crew), crew or "The whole fleet")
     if moved:
         components.note(moved)

@@ -27,6 +27,12 @@ HOW_READ = (
     "Every reading as it stands in the file it came from, with the file's name and line, beside the figure it was taken "
     "as. Several readings of one quantity: the latest counts, the others are kept."
 )
+HOW_LOG = (
+    "The level ten minutes after the pump was shut off decides whether the rise is within its limit; the shape of the curve "
+    "only says what it looks like: a straight rise like a leak, one that flattens like moisture. The first 45 seconds "
+    "are left out. A log too short, with too few samples or too noisy to tell is *cannot tell*. Very long logs are thinned "
+    "for the picture; the lowest and highest sample of each stretch stay."
+)
 LIMIT_ON_LOG = {
     "vacuum_rise": [("rise_end", "limit at 10 min")],
     "evacuation": [("vacuum", "limit")],
@@ -280,6 +286,7 @@ def _gauge_logs(job_id: str, grades: pl.DataFrame) -> None:
         charts.gauge_log(samples, row["quantity"], limits, looks.current()),
         alt=f"Gauge log of {words.step(row['step']).lower()}: {words.quantity(row['quantity']).lower()} over the minutes",
     )
+    components.how_counted(HOW_LOG, "log")
     verdicts = data.trace_verdicts(job_id)
     if not verdicts.is_empty():
         for verdict in verdicts.filter(

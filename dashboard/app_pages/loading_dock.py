@@ -290,7 +290,13 @@ def _what_can_be_answered() -> None:
         charts.proof(belongs, looks.current()),
         alt="For each step, the share of jobs with proof, ticked only, not done, without record or not to be judged",
     )
-    components.how_counted(HOW_PROOF, "proof")
+    with st.container(horizontal=True, vertical_alignment="center"):
+        components.how_counted(HOW_PROOF, "proof")
+        if weakest and data.stamp().fitted:
+            st.page_link(
+                "app_pages/crew_week.py", label=f"The jobs behind {words.step(weakest).lower()}",
+                icon=":material/groups:", query_params={"step": weakest},
+            )  # fmt: skip
     counts = data.staged_counts()
     _questions(counts, rows)
 
