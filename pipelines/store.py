@@ -35,7 +35,7 @@ FOLDER_VARIABLE = "SLOWFUSE_STORE"
 MEMORY_VARIABLE = "SLOWFUSE_MEMORY"
 DEFAULT_MEMORY = "2GB"
 # the pages ask for sums and heads of lists: with more, the store only keeps more of itself in memory
-PAGES_MEMORY = "1GB"
+PAGES_MEMORY = "640MB"
 
 _GENERATION_FILE = re.compile(r"^fleet-(\d{6})\.duckdb(\.wal|\.tmp)?$")
 _FAILURE_FILES = "failed-*.json"
