@@ -62,10 +62,11 @@ PLATE_FIGURES: dict[str, str] = {
 MAKERS_QUANTITIES: dict[str, str] = {"airflow": "airflow", "voltage": "electrical"}
 
 # Figures of a maker's data sheet that stand in no record: what his line set takes for each foot beyond the length that the
-# factory charge covers. Lines of another diameter are another model's row.
+# factory charge covers (lines of another diameter are another model's row), and how many litres the whole circuit holds.
 MAKERS_FIGURES: dict[str, tuple[str, str]] = {
     "line_set_adder_per_ft": ("charge", "lb"),
     "line_set_included_ft": ("charge", "ft"),
+    "internal_volume_l": ("pressure_test", ""),
 }
 
 # Quantities whose limit can exclude its own figure (`bound` = `excl`).

@@ -47,7 +47,7 @@ run as (
     from moving
 ),
 stall as (
-    select log_no, exp(avg(ln_p)) as at_micron, (max(t) - min(t) + any_value(width_s)) / 60 as stalled_min
+    select log_no, exp(avg(ln_p)) as at_micron, (max(t) - min(t) + 2 * any_value(width_s)) / 60 as stalled_min
     from run where stands_still group by log_no, run_no
     qualify row_number() over (partition by log_no order by stalled_min desc) = 1
 ),

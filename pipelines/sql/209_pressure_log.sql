@@ -1,5 +1,5 @@
 -- pressure_log: one row for each attempt of a logged pressure test: what it lost beyond temperature, how surely.
--- reads   gauge_sample, gauge_log, limit_of_kind, grade_job, staged_system, staged_equipment_limit
+-- reads   gauge_sample, gauge_log, limit_of_kind
 -- units   psig, psi, psi/h; degF; s, min; mol/s
 -- why     Pressure is carried to one temperature by the gas law, in absolute units, stretch by stretch. Gas that was
 --         just filled in cools: the log is read from where its slope has come to rest, 5 min in where there is time. A
@@ -11,18 +11,13 @@ select log.log_no, log.job_id, log.attempt, log.samples, sample.first_s, sample.
     sample.last_s - sample.first_s as watched_s, (sample.last_s - sample.first_s) / greatest(samples - 1, 1) as every_s,
     greatest(30, (sample.last_s - sample.first_s) / 120) as width_s, atmosphere_psia, 60 * hold_time_low as asked_s,
     pressure_drop_compensated_high as allowed_psi, pressure_drop_share_high / 100 as allowed_share,
-    volume.litre as volume_l
+    internal_volume_l as volume_l
 from gauge_log as log
 join (
     select log_no, min(t) as first_s, max(t) as last_s from gauge_sample
     where step = 'pressure_test' and not is_temperature group by log_no
 ) as sample using (log_no)
 join limit_of_kind using (kind_no)
-left join staged_system as system on system.system_id = log.system_id
-left join (
-    select model, max(coalesce(at_most, at_least)) as litre from staged_equipment_limit
-    where quantity = 'internal_volume_l' group by model
-) as volume on volume.model = system.model
 where log.step = 'pressure_test';
 create or replace temp table test_bin as
 with stretch as (
@@ -68,8 +63,9 @@ sloped as (
         regr_slope(psia, t) filter (where t <= first_s + after_s + 180) as head_slope,
         regr_slope(psia, t) filter (where t > first_s + after_s + 180) as rest_slope,
         sqrt((1 - regr_r2(psia, t)) * var_pop(psia)) as scatter, count(*) as bins
-    from test_delayed join test_lag using (log_no, lag_s) join test_span using (log_no)
+    from test_delayed join test_span using (log_no) left join test_lag as lag using (log_no)
     join start on t >= first_s + after_s
+    where test_delayed.lag_s = coalesce(lag.lag_s, 0)
     group by log_no, after_s
 )
 select log_no,
@@ -82,12 +78,12 @@ select log_no,
 from sloped where bins >= 8 group by log_no;
 create or replace table pressure_log as
 with held as (
-    select span.*, coalesce(settled_s, 0) as settled_s, lag.lag_s, bin.t, bin.psia, bin.degf,
+    select span.*, coalesce(settled_s, 0) as settled_s, bin.lag_s, bin.t, bin.psia, bin.degf,
         row_number() over (partition by log_no order by bin.bin) as place
     from test_span as span
-    join test_lag as lag using (log_no)
+    left join test_lag as lag using (log_no)
     left join test_settled using (log_no)
-    join test_delayed as bin on bin.log_no = span.log_no and bin.lag_s = lag.lag_s
+    join test_delayed as bin on bin.log_no = span.log_no and bin.lag_s = coalesce(lag.lag_s, 0)
         and bin.t >= first_s + coalesce(settled_s, 0)
 ),
 line as (

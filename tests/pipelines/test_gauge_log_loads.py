@@ -2,7 +2,6 @@
 
 from datetime import datetime
 
-import numpy as np
 import polars as pl
 import pytest
 
@@ -85,16 +84,19 @@ def test_a_folder_of_small_files_one_for_each_log(fleet):
 @pytest.mark.parametrize("clock", [None, "us", "ns"])
 def test_parquet_of_many_samples_goes_straight(fleet, clock):
     height = 200_000
-    place = pl.int_range(height, eager=True)
-    seconds = (place % (height // 2)).cast(pl.Float64)
-    began = pl.Series([datetime(2024, 7, 3, 9)]).cast(pl.Datetime(clock or "us"))
-    elapsed = began.first() + pl.duration(seconds=place % (height // 2)) if clock else seconds
-    frame = pl.DataFrame({"job_id": np.where(place < height // 2, "J1", "J2"), "value": 40 + (place % 7)})
-    frame = frame.with_columns(
-        step=pl.lit("evacuation"), quantity=pl.lit("vacuum"), unit=pl.lit("Pa"), elapsed_s=elapsed
+    place = pl.int_range(height)
+    seconds = place % (height // 2)
+    clocked = pl.lit(datetime(2024, 7, 3, 9)) + pl.duration(seconds=seconds)
+    frame = pl.select(
+        job_id=pl.when(place < height // 2).then(pl.lit("J1")).otherwise(pl.lit("J2")),
+        step=pl.lit("evacuation"),
+        quantity=pl.lit("vacuum"),
+        unit=pl.lit("Pa"),
+        elapsed_s=clocked if clock else seconds.cast(pl.Float64),
+        value=40 + place % 7,
     )
     if clock:
-        frame = frame.with_columns(pl.col("elapsed_s").cast(pl.Datetime(clock)))
+        frame = frame.cast({"elapsed_s": pl.Datetime("ns" if clock == "ns" else "us")})
     frame.write_parquet(fleet.exports / "traces.parquet")
     (count,) = fleet.load(fleet.exports / "traces.parquet").files
     assert counts(count) == {"read": height, "new": height}
