@@ -239,8 +239,11 @@ def test_view_is_saved_and_opened_by_somebody_else(demo: Served, page: Page, chr
     try:
         theirs = someone_else.new_page()
         go(theirs, f"{demo.address}/last-night")
-        after(theirs, lambda: theirs.get_by_role("link", name="Airflow by branch").click())
-        assert urlsplit(theirs.url).path == "/crew-week"
+        theirs.get_by_role("link", name="Airflow by branch").click()
+        theirs.wait_for_url("**/crew-week?*")
+        expect(theirs.get_by_role("heading", name="Airflow: is it the person?")).to_be_visible()
+        theirs.get_by_text("newest first.").wait_for()
+        wait_at_rest(theirs)
         assert query(theirs) == {"step": "airflow", "by": "branch"}
         assert main_text(theirs) == main_text(page)
     finally:
