@@ -117,11 +117,11 @@ def heat_of_steps(groups: pl.DataFrame, group_word: str, look: Look) -> Picture:
     rate = (
         base.mark_text(dy=-6, fontSize=13, fontWeight=600, opacity=wide_enough)
         .transform_filter("datum.enough")
-        .encode(text="rate_text:N", color=number_ink)
+        .encode(text=alt.Text("rate_text:N"), color=number_ink)
     )
     too_few = base.mark_text(dy=-6, fontSize=11, fontStyle="italic", color=look.soft_ink, opacity=wide_enough)
-    too_few = too_few.transform_filter("!datum.enough").encode(text="rate_text:N")
-    count = base.mark_text(dy=10, fontSize=11, opacity=wide_enough).encode(text="n_text:N", color=number_ink)
+    too_few = too_few.transform_filter("!datum.enough").encode(text=alt.Text("rate_text:N"))
+    count = base.mark_text(dy=10, fontSize=11, opacity=wide_enough).encode(text=alt.Text("n_text:N"), color=number_ink)
     # on top of all, so that a click on a number is a click on its cell
     touch = base.mark_rect(fillOpacity=0, strokeOpacity=0, cursor="pointer").add_params(cell)
     # a layer without marks would be told to a screen reader as a picture without a name
@@ -174,11 +174,11 @@ def people_with_interval(rates: pl.DataFrame, look: Look) -> Picture:
             axis=x_axis,
             scale=alt.Scale(domain=[from_share, 1], zero=False),
         ),
-        x2="rate_high:Q",
+        x2=alt.X2("rate_high:Q"),
         color=colour,
     )
     point = base.mark_point(filled=True, size=75, opacity=1).encode(
-        x="rate_adjusted:Q",
+        x=alt.X("rate_adjusted:Q"),
         color=colour,
         shape=alt.Shape(
             "flag:N",
@@ -222,14 +222,18 @@ def funnel(rates: pl.DataFrame, look: Look) -> Picture:
             axis=alt.Axis(format=".0%", tickCount=5),
             scale=alt.Scale(domain=[from_share, 1], zero=False),
         ),
-        y2="limit_high_998:Q",
+        y2=alt.Y2("limit_high_998:Q"),
     )
-    inner_low = limits.mark_line(strokeDash=[4, 3], color=look.quiet, strokeWidth=1).encode(x=x, y="limit_low_95:Q")
-    inner_high = limits.mark_line(strokeDash=[4, 3], color=look.quiet, strokeWidth=1).encode(x=x, y="limit_high_95:Q")
-    middle = limits.mark_line(color=look.ink, strokeWidth=1).encode(x=x, y="fleet_rate:Q")
+    inner_low = limits.mark_line(strokeDash=[4, 3], color=look.quiet, strokeWidth=1).encode(
+        x=x, y=alt.Y("limit_low_95:Q")
+    )
+    inner_high = limits.mark_line(strokeDash=[4, 3], color=look.quiet, strokeWidth=1).encode(
+        x=x, y=alt.Y("limit_high_95:Q")
+    )
+    middle = limits.mark_line(color=look.ink, strokeWidth=1).encode(x=x, y=alt.Y("fleet_rate:Q"))
     points = base.mark_point(filled=True, size=60, opacity=0.9).encode(
         x=x,
-        y="rate:Q",
+        y=alt.Y("rate:Q"),
         shape=alt.Shape(
             "flag:N", scale=alt.Scale(domain=shown, range=[FLAG_SHAPE[flag] for flag in shown]), legend=None
         ),
@@ -254,7 +258,7 @@ def months(trend: pl.DataFrame, look: Look) -> Picture:
     if {"limit_low_95", "limit_high_95"} <= set(frame.columns):
         layers.append(
             base.mark_area(color=look.band, interpolate="step", opacity=0.9, clip=True).encode(
-                x=x, y=alt.Y("limit_low_95:Q", title="Share good"), y2="limit_high_95:Q"
+                x=x, y=alt.Y("limit_low_95:Q", title="Share good"), y2=alt.Y2("limit_high_95:Q")
             )
         )
     from_share = _from_share(frame["rate"], *(frame[name] for name in ("limit_low_95",) if name in frame.columns))
@@ -394,12 +398,14 @@ def effects_with_interval(
         alt.Tooltip("events_skipped:Q", title="Failures, not good", format=","),
         alt.Tooltip("evidence_word:N", title="Evidence"),
     ]
-    one = alt.Chart(pl.DataFrame({"one": [1.0]})).mark_rule(color=look.ink, strokeWidth=1).encode(x="one:Q")
+    one = alt.Chart(pl.DataFrame({"one": [1.0]})).mark_rule(color=look.ink, strokeWidth=1).encode(x=alt.X("one:Q"))
     base = alt.Chart(frame).encode(y=y, yOffset=offset, tooltip=tooltip)
     span = (
         base.transform_filter("isValid(datum.low)")
         .mark_rule(strokeWidth=2.2, strokeCap="round")
-        .encode(x=alt.X("low_shown:Q"), x2="high_shown:Q", color=alt.Color("kind_word:N", legend=None, scale=tones))
+        .encode(
+            x=alt.X("low_shown:Q"), x2=alt.X2("high_shown:Q"), color=alt.Color("kind_word:N", legend=None, scale=tones)
+        )
     )
     point = base.mark_point(filled=True, size=64, opacity=1).encode(x=x, color=colour, shape=shape)
     steps = frame["step"].n_unique()
@@ -425,7 +431,7 @@ def incidence_curves(curves: pl.DataFrame, look: Look) -> Picture:
     band = base.mark_area(opacity=0.16, interpolate="step-after").encode(
         x=x,
         y=alt.Y("low:Q", title="Had it by then"),
-        y2="high:Q",
+        y2=alt.Y2("high:Q"),
         color=alt.Color("arm_word:N", scale=scale, legend=key),
     )
     line = base.mark_line(interpolate="step-after", strokeWidth=2.2).encode(
@@ -464,12 +470,14 @@ def visits_and_failures_avoided(curve: pl.DataFrame, visits: int, look: Look) ->
         "visits:Q", title="Visits", axis=alt.Axis(format=",d", tickCount=6, tickMinStep=1), scale=alt.Scale(nice=False)
     )
     y_title = "Failures avoided"
-    band = base.mark_area(color=look.good, opacity=0.15).encode(x=x, y=alt.Y("low:Q", title=y_title), y2="high:Q")
+    band = base.mark_area(color=look.good, opacity=0.15).encode(
+        x=x, y=alt.Y("low:Q", title=y_title), y2=alt.Y2("high:Q")
+    )
     line = base.mark_line(color=look.good, strokeWidth=2.4).encode(x=x, y=alt.Y("avoided:Q", title=y_title))
-    random = base.mark_line(color=look.quiet, strokeDash=[5, 4], strokeWidth=1.5).encode(x=x, y="at_random:Q")
+    random = base.mark_line(color=look.quiet, strokeDash=[5, 4], strokeWidth=1.5).encode(x=x, y=alt.Y("at_random:Q"))
     hover = base.mark_point(opacity=0, size=80).encode(
         x=x,
-        y="avoided:Q",
+        y=alt.Y("avoided:Q"),
         tooltip=[
             alt.Tooltip("visits:Q", title="Visits", format=","),
             alt.Tooltip("avoided:Q", title="Avoided, in the list's order", format=".1f"),
@@ -494,17 +502,19 @@ def visits_and_failures_avoided(curve: pl.DataFrame, visits: int, look: Look) ->
         .mark_text(
             align="right" if is_far else "left", dx=-9 if is_far else 9, fontSize=13, fontWeight=600, color=look.ink
         )
-        .encode(x="visits:Q", y=alt.value(10), text="label:N")
+        .encode(x=alt.X("visits:Q"), y=alt.value(10), text=alt.Text("label:N"))
     )
-    mark = alt.Chart(here).mark_rule(color=look.ink, strokeWidth=1).encode(x="visits:Q")
+    mark = alt.Chart(here).mark_rule(color=look.ink, strokeWidth=1).encode(x=alt.X("visits:Q"))
     dot = (
-        alt.Chart(here).mark_point(filled=True, color=look.ink, size=70, opacity=1).encode(x="visits:Q", y="avoided:Q")
+        alt.Chart(here)
+        .mark_point(filled=True, color=look.ink, size=70, opacity=1)
+        .encode(x=alt.X("visits:Q"), y=alt.Y("avoided:Q"))
     )
     last = curve.tail(1).with_columns(label=pl.lit("in no order"))
     label = (
         alt.Chart(last)
         .mark_text(align="right", dy=-9, dx=-4, fontSize=12, color=look.soft_ink)
-        .encode(x="visits:Q", y="at_random:Q", text="label:N")
+        .encode(x=alt.X("visits:Q"), y=alt.Y("at_random:Q"), text=alt.Text("label:N"))
     )
     return dressed(alt.layer(band, random, line, mark, dot, said, label, hover).properties(height=300), look)
 
@@ -516,17 +526,19 @@ def said_and_seen(groups: pl.DataFrame, look: Look) -> Picture:
     diagonal = (
         alt.Chart(pl.DataFrame({"said": [0.0, top], "seen": [0.0, top]}))
         .mark_line(color=look.quiet, strokeDash=[5, 4], strokeWidth=1)
-        .encode(x="said:Q", y="seen:Q")
+        .encode(x=alt.X("said:Q"), y=alt.Y("seen:Q"))
     )
     base = alt.Chart(groups)
     axis = alt.Axis(format=".0%", tickCount=5)
     x = alt.X("said:Q", title="Said", axis=axis, scale=alt.Scale(domain=[0, top], nice=False))
     rule = base.mark_rule(color=look.good, strokeWidth=2).encode(
-        x=x, y=alt.Y("low:Q", title="Seen", axis=axis, scale=alt.Scale(domain=[0, top], nice=False)), y2="high:Q"
+        x=x,
+        y=alt.Y("low:Q", title="Seen", axis=axis, scale=alt.Scale(domain=[0, top], nice=False)),
+        y2=alt.Y2("high:Q"),
     )
     point = base.mark_point(filled=True, color=look.good, size=60, opacity=1).encode(
         x=x,
-        y="seen:Q",
+        y=alt.Y("seen:Q"),
         tooltip=[
             alt.Tooltip("systems:Q", title="Systems", format=","),
             alt.Tooltip("said:Q", title="Said", format=".1%"),
@@ -656,7 +668,7 @@ def gauge_log(log: pl.DataFrame, quantity: str, limits: list[tuple[str, float]],
     layers: list[alt.Chart | alt.LayerChart] = []
     if is_vacuum:
         spike = pl.DataFrame({"start": [0.0], "end": [SPIKE_S / 60]})
-        layers.append(alt.Chart(spike).mark_rect(color=look.band).encode(x=alt.X("start:Q"), x2="end:Q"))
+        layers.append(alt.Chart(spike).mark_rect(color=look.band).encode(x=alt.X("start:Q"), x2=alt.X2("end:Q")))
     layers.append(base.mark_line(color=look.good, strokeWidth=1.8).encode(x=x, y=y))
     layers.append(
         base.mark_point(opacity=0, size=40).encode(
@@ -673,11 +685,13 @@ def gauge_log(log: pl.DataFrame, quantity: str, limits: list[tuple[str, float]],
     if limits:
         rules = pl.DataFrame({"limit": [v for _, v in limits], "label": [n for n, _ in limits]})
         layers.append(
-            alt.Chart(rules).mark_rule(color=look.not_good, strokeDash=[6, 4], strokeWidth=1.4).encode(y="limit:Q")
+            alt.Chart(rules)
+            .mark_rule(color=look.not_good, strokeDash=[6, 4], strokeWidth=1.4)
+            .encode(y=alt.Y("limit:Q"))
         )
         layers.append(
             alt.Chart(rules)
             .mark_text(align="right", baseline="bottom", dy=-3, color=look.not_good, fontSize=12)
-            .encode(x=alt.value("width"), y="limit:Q", text="label:N")
+            .encode(x=alt.value("width"), y=alt.Y("limit:Q"), text=alt.Text("label:N"))
         )
     return dressed(alt.layer(*layers).properties(height=300), look)

@@ -89,14 +89,14 @@ def course_changes(courses: pl.DataFrame, look: Look) -> Picture:
             alt.Tooltip("evidence_word:N", title="Evidence of the course"),
         ],
     )
-    nought = alt.Chart(pl.DataFrame({"nought": [0.0]})).mark_rule(color=look.ink).encode(x="nought:Q")
+    nought = alt.Chart(pl.DataFrame({"nought": [0.0]})).mark_rule(color=look.ink).encode(x=alt.X("nought:Q"))
     span = base.mark_rule(strokeWidth=2.4, strokeCap="round").encode(
         x=alt.X("low:Q", title="Change of the share good, points", axis=POINTS),
-        x2="high:Q",
+        x2=alt.X2("high:Q"),
         color=alt.Color("kind:N", scale=tone, legend=key),
     )
     point = base.mark_point(filled=True, size=80, opacity=1).encode(
-        x="change:Q",
+        x=alt.X("change:Q"),
         color=alt.Color("kind:N", scale=tone, legend=key),
         shape=alt.Shape("kind:N", scale=alt.Scale(domain=kinds, range=["circle", "diamond"]), legend=key),
     )
@@ -142,15 +142,19 @@ def half_years(path: pl.DataFrame, look: Look) -> Picture:
             alt.Tooltip("known:Q", title="Known jobs of the trained", format=","),
         ],
     )
-    day = alt.Chart(pl.DataFrame({"day": [0.0]})).mark_rule(color=look.ink, strokeDash=[4, 3]).encode(x="day:Q")
-    nought = alt.Chart(pl.DataFrame({"nought": [0.0]})).mark_rule(color=look.line, strokeWidth=1.5).encode(y="nought:Q")
+    day = alt.Chart(pl.DataFrame({"day": [0.0]})).mark_rule(color=look.ink, strokeDash=[4, 3]).encode(x=alt.X("day:Q"))
+    nought = (
+        alt.Chart(pl.DataFrame({"nought": [0.0]}))
+        .mark_rule(color=look.line, strokeWidth=1.5)
+        .encode(y=alt.Y("nought:Q"))
+    )
     span = base.mark_rule(strokeWidth=2.4, strokeCap="round").encode(
         y=alt.Y("low:Q", title="Against the others, points", axis=POINTS),
-        y2="high:Q",
+        y2=alt.Y2("high:Q"),
         color=alt.Color("period:N", scale=tone, legend=key),
     )
     point = base.mark_point(filled=True, size=80, opacity=1).encode(
-        y="change:Q",
+        y=alt.Y("change:Q"),
         color=alt.Color("period:N", scale=tone, legend=key),
         shape=alt.Shape(
             "period:N", scale=alt.Scale(domain=present, range=[shapes[word] for word in present]), legend=key

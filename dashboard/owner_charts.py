@@ -50,7 +50,7 @@ def control_chart(months: pl.DataFrame, look: Look) -> Picture:
     if frame["limit_low_95"].drop_nulls().len():
         layers.append(
             limited.mark_area(color=look.band, interpolate="step-after").encode(
-                x=x, y=y("limit_low_95"), y2="limit_high_95:Q"
+                x=x, y=y("limit_low_95"), y2=alt.Y2("limit_high_95:Q")
             )
         )
         layers += [
@@ -87,7 +87,7 @@ def control_chart(months: pl.DataFrame, look: Look) -> Picture:
         layers.append(at.mark_rule(color=look.ink, strokeDash=[2, 3]).encode(x=x))
         layers.append(
             at.mark_text(align="left", dx=5, baseline="top", fontSize=13, fontWeight=600, color=look.ink).encode(
-                x=x, y=alt.value(0), text="mark:N", tooltip=tooltip
+                x=x, y=alt.value(0), text=alt.Text("mark:N"), tooltip=tooltip
             )
         )
     return dressed(alt.layer(*layers).properties(height=300), look)
@@ -119,7 +119,7 @@ def cost_by_step(steps: pl.DataFrame, currency: str, look: Look) -> Picture:
     )
     x_axis = alt.Axis(format=",~f", tickCount=4)
     span = base.mark_rule(color=look.good, strokeWidth=2.4, strokeCap="round").encode(
-        x=alt.X("low:Q", title=f"{currency} a year", axis=x_axis, scale=alt.Scale(zero=True)), x2="high:Q"
+        x=alt.X("low:Q", title=f"{currency} a year", axis=x_axis, scale=alt.Scale(zero=True)), x2=alt.X2("high:Q")
     )
-    point = base.mark_point(filled=True, color=look.good, size=85, opacity=1).encode(x="extra_cost_per_year:Q")
+    point = base.mark_point(filled=True, color=look.good, size=85, opacity=1).encode(x=alt.X("extra_cost_per_year:Q"))
     return dressed(alt.layer(span, point).properties(height=36 * frame.height + 70), look)

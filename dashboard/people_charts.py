@@ -120,7 +120,7 @@ def _lines(
     layers.append(
         base.transform_filter(enough)
         .mark_rule(strokeWidth=5, strokeCap="round", color=look.good, opacity=0.45, yOffset=ON_THE_LINE)
-        .encode(x=alt.X("low:Q", title="Share good", axis=x_axis, scale=scale), x2="high:Q")
+        .encode(x=alt.X("low:Q", title="Share good", axis=x_axis, scale=scale), x2=alt.X2("high:Q"))
     )
     if frame.get_column("other_rate", default=pl.Series([None])).is_not_null().any():
         layers.append(
@@ -135,7 +135,7 @@ def _lines(
     )
     layers.append(
         base.mark_text(align="right", baseline="middle", dy=OVER_THE_LINE, fontSize=13, color=look.ink).encode(
-            x=alt.value("width"), text="said:N"
+            x=alt.value("width"), text=alt.Text("said:N")
         )
     )
     line = alt.selection_point(name="line", fields=[chosen], on="click", empty=False)

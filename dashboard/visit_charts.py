@@ -97,7 +97,7 @@ def visit_map(stops: pl.DataFrame, others: pl.DataFrame, home: tuple[float, floa
     labels = (
         alt.Chart(names)
         .mark_text(dy=-13, fontSize=11, color=look.soft_ink)
-        .encode(longitude="longitude:Q", latitude="latitude:Q", text="area:N")
+        .encode(longitude="longitude:Q", latitude="latitude:Q", text=alt.Text("area:N"))
     )
     return dressed(alt.layer(dots, labels).project(type="mercator").properties(height=440), look)
 
@@ -121,7 +121,7 @@ def visits_by_area(stops: pl.DataFrame, look: Look) -> Picture:
     bars = base.mark_bar(color=look.good, height=alt.RelativeBandSize(0.7)).encode(
         x=alt.X("visits:Q", title="Visits", axis=alt.Axis(format="d", tickMinStep=1)), y=y
     )
-    text = base.mark_text(align="left", dx=5, color=look.ink).encode(x="visits:Q", y=y, text="label:N")
+    text = base.mark_text(align="left", dx=5, color=look.ink).encode(x=alt.X("visits:Q"), y=y, text=alt.Text("label:N"))
     return dressed(alt.layer(bars, text).properties(height=max(90, 30 * frame.height)), look)
 
 
@@ -134,7 +134,7 @@ def shares_with_range(rows: pl.DataFrame, title: str, look: Look) -> Picture:
     scale = alt.Scale(domain=[0, 1])
     axis = alt.Axis(format=".0%", tickCount=5)
     rule = base.mark_rule(color=look.good, strokeWidth=2).encode(
-        x=alt.X("low:Q", title=title, scale=scale, axis=axis), x2="high:Q", y=y
+        x=alt.X("low:Q", title=title, scale=scale, axis=axis), x2=alt.X2("high:Q"), y=y
     )
     dot = base.mark_point(filled=True, color=look.good, size=90, opacity=1).encode(
         x=alt.X("share:Q", title=title, scale=scale, axis=axis), y=y,
@@ -145,7 +145,9 @@ def shares_with_range(rows: pl.DataFrame, title: str, look: Look) -> Picture:
         ],
     )  # fmt: skip
     # above the mark, where no range passes
-    text = base.mark_text(dy=-11, color=look.soft_ink, fontSize=12).encode(x="share:Q", y=y, text="count:N")
+    text = base.mark_text(dy=-11, color=look.soft_ink, fontSize=12).encode(
+        x=alt.X("share:Q"), y=y, text=alt.Text("count:N")
+    )
     return dressed(alt.layer(rule, dot, text).properties(height=max(120, 44 * rows.height)), look)
 
 
@@ -157,17 +159,19 @@ def two_sides(sides: pl.DataFrame, look: Look) -> Picture:
     title = "Compressor failures in 100 systems a year"
     y = alt.Y("side:N", title=None, sort=frame["side"].to_list())
     rule = base.mark_rule(color=look.good, strokeWidth=2.4).encode(
-        x=alt.X("low:Q", title=title, scale=alt.Scale(zero=True), axis=alt.Axis(tickCount=6)), x2="high:Q", y=y
+        x=alt.X("low:Q", title=title, scale=alt.Scale(zero=True), axis=alt.Axis(tickCount=6)), x2=alt.X2("high:Q"), y=y
     )
     dot = base.mark_point(filled=True, size=110, opacity=1, color=look.good).encode(
-        x="rate:Q", y=y, shape=alt.Shape("side:N", legend=None, scale=alt.Scale(range=["diamond", "circle"])),
+        x=alt.X("rate:Q"), y=y, shape=alt.Shape("side:N", legend=None, scale=alt.Scale(range=["diamond", "circle"])),
         tooltip=[
             alt.Tooltip("side:N", title="Side"), alt.Tooltip("rate:Q", title=title, format=".2f"),
             alt.Tooltip("low:Q", title="from", format=".2f"), alt.Tooltip("high:Q", title="to", format=".2f"),
             alt.Tooltip("count:N", title="Behind it"),
         ],
     )  # fmt: skip
-    text = base.mark_text(dy=-14, align="left", color=look.soft_ink, fontSize=12).encode(x="low:Q", y=y, text="count:N")
+    text = base.mark_text(dy=-14, align="left", color=look.soft_ink, fontSize=12).encode(
+        x=alt.X("low:Q"), y=y, text=alt.Text("count:N")
+    )
     return dressed(alt.layer(rule, dot, text).properties(height=150), look)
 
 
