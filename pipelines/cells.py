@@ -13,6 +13,7 @@ from typing import Any
 
 import duckdb
 
+from pipelines import visit_entries
 from pipelines.contract import STEPS
 
 SQL_FOLDER = Path(__file__).parent / "sql"
@@ -58,7 +59,8 @@ def make_cells(con: duckdb.DuckDBPyConnection, rules: Any, as_of: date | None = 
 
     Parameters
     ----------
-    con : a writable generation with staged_system, staged_job, staged_call and step_grade.
+    con : a writable generation with staged_system, staged_job, staged_call and step_grade; what was entered of early
+        visits (visit_outcome) counts where it is there.
     rules : house rules; reads visit_interval_months, heard_back_months [months] and negative_control.
     as_of : use only what was known on that day; None takes the newest day in the data.
 
@@ -77,6 +79,7 @@ def make_cells(con: duckdb.DuckDBPyConnection, rules: Any, as_of: date | None = 
         "negative_control": str(rules.negative_control),
     }
     _make_small_tables(con, as_of_known, parameters)
+    visit_entries.make_missing_outcomes(con)
     for file in sorted(SQL_FOLDER.glob("3*.sql")):
         for statement in duckdb.extract_statements(file.read_text(encoding="utf-8")):
             used = {name: value for name, value in parameters.items() if f"${name}" in statement.query}

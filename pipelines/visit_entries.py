@@ -206,11 +206,19 @@ def join_into(con: Any, entries: Entries) -> None:
     """Write TABLES anew into a generation being built. con : DuckDB connection of `Store.write`."""
     found = rows(entries)
     for name, columns in TABLES.items():
-        listed = ", ".join(f"{column} {kind}" for column, kind in columns.items())
-        con.execute(f"create or replace table {name} ({listed})")
+        con.execute(f"create or replace table {name} ({_listed(columns)})")
         if found[name]:
             marks = ", ".join("?" for _ in columns)
             con.executemany(f"insert into {name} values ({marks})", found[name])
+
+
+def make_missing_outcomes(con: Any) -> None:
+    """An empty `visit_outcome` where a store was made before visits could be entered."""
+    con.execute(f"create table if not exists visit_outcome ({_listed(TABLES['visit_outcome'])})")
+
+
+def _listed(columns: Mapping[str, str]) -> str:
+    return ", ".join(f"{column} {kind}" for column, kind in columns.items())
 
 
 def _of_kinds(entries: Entries, *kinds: str) -> list[Entry]:

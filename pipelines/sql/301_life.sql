@@ -1,5 +1,5 @@
 -- life: one row for each life of a system: from the job that put its compressor in to whatever ends it.
--- reads   staged_system, staged_job, staged_call
+-- reads   staged_system, staged_job, known_call
 -- units   days are whole calendar days; a life's age counts from started_on
 -- why     A compressor changeout begins the clock again; a coil changeout or a circuit repair does not. What is known
 --         only after $as_of has not happened yet. A system put in by someone else enters late, at our first contact:
@@ -27,7 +27,7 @@ with own_job as (
     select numbered.system_id, numbered.life_no, min(seen_on) as first_seen_on
     from numbered
     join (
-        select system_id, opened_on as seen_on from staged_call where opened_on <= $as_of
+        select system_id, opened_on as seen_on from known_call where opened_on <= $as_of
         union all
         select system_id, finished_on from own_job where not is_adopted
     ) as seen on seen.system_id = numbered.system_id and seen.seen_on >= numbered.finished_on
@@ -49,10 +49,10 @@ with own_job as (
 ), call_in_life as (
     -- a call on the day of a changeout belongs to the life that it ended
     select bounded.system_id, bounded.life_no, call.opened_on,
-        call.finding::varchar in ('compressor_burnout', 'compressor_mechanical') as is_failure,
-        call.call_kind::varchar = 'proactive' and coalesce(call.put_right, false) as is_put_right
+        call.finding in ('compressor_burnout', 'compressor_mechanical') as is_failure,
+        call.call_kind = 'proactive' and coalesce(call.put_right, false) as is_put_right
     from bounded
-    join staged_call as call
+    join known_call as call
         on call.system_id = bounded.system_id
         and call.opened_on <= least($as_of, coalesce(bounded.next_started_on, $as_of))
         and (call.opened_on > bounded.started_on or (bounded.life_no = 1 and call.opened_on = bounded.started_on))

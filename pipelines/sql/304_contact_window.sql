@@ -1,13 +1,13 @@
 -- contact_window: one row for each stretch of days in which we would have heard of a failure; stretches do not overlap.
--- reads   life, staged_system, staged_call
+-- reads   life, staged_system, known_call
 -- units   calendar days; a month is 30.4375 days
 -- why     An unplanned call is an outcome and never lengthens follow-up: taking the last call of any kind as the end
 --         makes failure look 1.7 times as frequent as it is. Planned visits do lengthen it, whatever they find.
 create or replace table contact_window as
 with planned as (
     select system_id, opened_on as seen_on
-    from staged_call
-    where opened_on <= $as_of and call_kind::varchar in ('maintenance', 'proactive')
+    from known_call
+    where opened_on <= $as_of and call_kind in ('maintenance', 'proactive')
 ), first_entry as (
     select system_id, min(entered_on) as entered_on
     from life

@@ -1,5 +1,5 @@
 -- follow_up_then: follow_up as it could have been known on each earlier day of back_test_cutoff.
--- reads   follow_up, outcome_event, back_test_cutoff, staged_system, staged_call, life
+-- reads   follow_up, outcome_event, back_test_cutoff, staged_system, known_call, life
 -- units   ages in days since the life began; event_age empty where the compressor had not failed by then
 -- kept    for the connection alone: the store need not carry it
 -- why     A model is judged only on what it had not seen. Time after the cutoff and events after it are cut away here, so
@@ -14,7 +14,7 @@ with agreed as (
 ), seen as (
     select system_id, started_on as seen_on from life where not is_adopted
     union all
-    select system_id, opened_on from staged_call where call_kind::varchar in ('maintenance', 'proactive')
+    select system_id, opened_on from known_call where call_kind in ('maintenance', 'proactive')
     union all
     -- someone else's system without a planned visit yet is heard of from the first contact on
     select system_id, min(entered_on) from life where entered_on is not null group by system_id

@@ -5,13 +5,13 @@ from datetime import date, datetime
 import pytest
 
 from models import rate_cells
-from pipelines import cells
+from pipelines import cells, visit_entries
 from tests.models.invented_fleet import empty_store, house_rules, put
 
 AS_OF = date(2024, 1, 1)
 
 
-def store_with(systems=(), jobs=(), calls=(), grades=(), as_of=AS_OF, **rules):
+def store_with(systems=(), jobs=(), calls=(), grades=(), as_of=AS_OF, entered=(), **rules):
     """A store of a few rows, with its cells made."""
     con = empty_store()
     put(con, "staged_system", [{"system_id": "S1"} | row for row in systems])
@@ -26,6 +26,11 @@ def store_with(systems=(), jobs=(), calls=(), grades=(), as_of=AS_OF, **rules):
     put(con, "step_grade", [
         {"job_id": job, "system_id": "S1", "technician_id": "T1", "step": step, "state": state}
         for job, step, state in grades
+    ])  # fmt: skip
+    visit_entries.make_missing_outcomes(con)
+    put(con, "visit_outcome", [
+        {"system_id": "S1", "plan_id": "P1", "state": "visited", "finding": None, "put_right": None} | row
+        for row in entered
     ])  # fmt: skip
     cells.make_cells(con, house_rules(**rules), as_of)
     return con
@@ -141,6 +146,21 @@ def test_a_visit_that_put_something_right_ends_the_time_before_it_and_begins_vis
     assert followed(con, "not is_visited") == [(date(2020, 1, 1), 366)]
     assert followed(con, "is_visited") == [(date(2021, 1, 1), 151)]
     assert con.sql("select is_visited from outcome_event where outcome = 'compressor_failure'").fetchall() == [(True,)]
+
+
+def test_a_visit_that_was_only_entered_counts_until_its_call_comes():
+    repair = {"opened_on": date(2021, 6, 1), "call_kind": "repair", "finding": "compressor_mechanical"}
+    entered = {"visited_on": date(2021, 1, 1), "put_right": True, "finding": "low_charge"}
+    only_entered = store_with([{"last_contact_on": AS_OF}], [INSTALL], [repair], entered=[entered])
+    assert followed(only_entered, "is_visited") == [(date(2021, 1, 1), 151)]
+    # the call of the same visit comes later, some days off: one visit, on the day of the call
+    call = {"opened_on": date(2021, 1, 4), "call_kind": "proactive", "put_right": True}
+    both = store_with([{"last_contact_on": AS_OF}], [INSTALL], [call, repair], entered=[entered])
+    assert followed(both, "is_visited") == [(date(2021, 1, 4), 148)]
+    # booked, declined and nobody at home are no visits
+    for state in ("booked", "declined", "no_answer"):
+        none = store_with([{"last_contact_on": AS_OF}], [INSTALL], [repair], entered=[entered | {"state": state}])
+        assert followed(none, "is_visited") == []
 
 
 def test_a_system_of_someone_else_enters_at_first_contact_which_is_itself_no_event():
