@@ -133,8 +133,13 @@ def readme_pictures(browser: Browser, address: str, job: str) -> None:
         for name, (place, words) in README_PICTURES.items():
             pages.go(page, f"{address}/{place.format(job=job)}")
             if words:
-                page.get_by_text(words, exact=True).first.evaluate("part => part.scrollIntoView()")
+                page.get_by_text(words, exact=True).first.evaluate(
+                    # clear of the bar at the head of the window
+                    "part => { part.style.scrollMarginTop = '70px'; part.scrollIntoView(); }"
+                )
                 pages.wait_at_rest(page)
+            if page.get_by_test_id("stException").count():
+                raise RuntimeError(f"{page.url} could not be drawn; no picture was taken of it")
             file = PICTURES / f"{name}-{look}.png"
             file.write_bytes(as_small_png(page.screenshot()))
             print(f"{file.relative_to(pages.ROOT)}: {file.stat().st_size / 1000:.0f} kB")
