@@ -636,22 +636,32 @@ def proof(states: pl.DataFrame, look: Look) -> Picture:
 
 
 @kept
-def gauge_log(log: pl.DataFrame, quantity: str, limits: list[tuple[str, float]], look: Look) -> Picture:
+def gauge_log(
+    log: pl.DataFrame,
+    quantity: str,
+    limits: list[tuple[str, float]],
+    look: Look,
+    marks: list[tuple[str, float]] | None = None,
+    shades_spike: bool = True,
+) -> Picture:
     """One gauge log over its minutes; a vacuum on a log axis, with the valve's spike shaded and each limit named.
 
-    log, limits : in the contract's units; drawn in those that are shown now.
+    log, limits, marks : in the contract's units; drawn in those that are shown now. marks : levels that explain the
+    curve and are no limits.
     """
+    marks = marks or []
     staged_unit = TRACE_QUANTITY_UNIT.get(quantity, "")
     change = shown.change_of(staged_unit)
     frame = log.with_columns(minutes=pl.col("elapsed_s") / 60)
     if change is not None:
         frame = frame.with_columns(value=pl.col("value") * change.factor + change.shift)
         limits = [(name, change.apply(value)) for name, value in limits]
+        marks = [(name, change.apply(value)) for name, value in marks]
     is_vacuum = quantity == "vacuum"
     if is_vacuum:
         frame = frame.filter(pl.col("value") > 0)
     unit = words.unit(shown.shown_unit(staged_unit))
-    values = [*frame["value"].to_list(), *(value for _, value in limits)]
+    values = [*frame["value"].to_list(), *(value for _, value in (*limits, *marks))]
     least, most = (min(values), max(values)) if values else (1.0, 10.0)
     scale = (
         alt.Scale(type="log", domain=[max(least * 0.8, 1 if change is None else 0.1), most * 1.3], nice=False)
@@ -666,7 +676,7 @@ def gauge_log(log: pl.DataFrame, quantity: str, limits: list[tuple[str, float]],
     )
     base = alt.Chart(frame)
     layers: list[alt.Chart | alt.LayerChart] = []
-    if is_vacuum:
+    if is_vacuum and shades_spike:
         spike = pl.DataFrame({"start": [0.0], "end": [SPIKE_S / 60]})
         layers.append(alt.Chart(spike).mark_rect(color=look.band).encode(x=alt.X("start:Q"), x2=alt.X2("end:Q")))
     layers.append(base.mark_line(color=look.good, strokeWidth=1.8).encode(x=x, y=y))
@@ -682,16 +692,16 @@ def gauge_log(log: pl.DataFrame, quantity: str, limits: list[tuple[str, float]],
             ],
         )
     )
-    if limits:
-        rules = pl.DataFrame({"limit": [v for _, v in limits], "label": [n for n, _ in limits]})
+    for named, color, dash in ((limits, look.not_good, [6, 4]), (marks, look.second, [2, 3])):
+        if not named:
+            continue
+        rules = pl.DataFrame({"limit": [v for _, v in named], "label": [n for n, _ in named]})
         layers.append(
-            alt.Chart(rules)
-            .mark_rule(color=look.not_good, strokeDash=[6, 4], strokeWidth=1.4)
-            .encode(y=alt.Y("limit:Q"))
+            alt.Chart(rules).mark_rule(color=color, strokeDash=dash, strokeWidth=1.4).encode(y=alt.Y("limit:Q"))
         )
         layers.append(
             alt.Chart(rules)
-            .mark_text(align="right", baseline="bottom", dy=-3, color=look.not_good, fontSize=12)
+            .mark_text(align="right", baseline="bottom", dy=-3, color=color, fontSize=12)
             .encode(x=alt.value("width"), y=alt.Y("limit:Q"), text=alt.Text("label:N"))
         )
     return dressed(alt.layer(*layers).properties(height=300), look)

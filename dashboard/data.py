@@ -737,6 +737,16 @@ def trace_verdicts(job_id: str) -> pl.DataFrame:
     return ask_table("trace_verdict", "select * from trace_verdict where job_id = $job limit 60", job=job_id)
 
 
+def pull_downs(job_id: str) -> pl.DataFrame:
+    """What the logs of the evacuation say, one row for each attempt."""
+    return ask_table("pull_down", "select * from pull_down where job_id = $job limit 60", job=job_id)
+
+
+def pressure_logs(job_id: str) -> pl.DataFrame:
+    """What the logs of the pressure test say, one row for each attempt."""
+    return ask_table("pressure_log", "select * from pressure_log where job_id = $job limit 60", job=job_id)
+
+
 def later_calls(system_id: str, after: dt.date | None) -> pl.DataFrame:
     return ask_table(
         "staged_call",

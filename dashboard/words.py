@@ -217,6 +217,14 @@ VERDICT = {
     "leak": "leak",
     "moisture_and_leak": "moisture and a leak",
     "cannot_tell": "cannot tell",
+    "reached": "came down to its limit",
+    "reached_after_water": "came down to its limit after water had boiled off",
+    "reached_after_stall": "came down to its limit after it had stood still",
+    "stalled_at_water": "stood still while water boiled, and did not reach its limit",
+    "stalled": "stood still above its limit",
+    "still_falling": "did not reach its limit",
+    "passed": "held",
+    "failed": "a leak",
 }
 SOURCE_STATUS = {
     "read": "seen in a stored copy of the document",

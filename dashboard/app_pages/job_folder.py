@@ -28,10 +28,13 @@ HOW_READ = (
     "as. Several readings of one quantity: the latest counts, the others are kept."
 )
 HOW_LOG = (
+    "A gauge writes its log by itself, so where there is one it counts before a figure that was typed. "
     "The level ten minutes after the pump was shut off decides whether the rise is within its limit; the shape of the curve "
     "only says what it looks like: a straight rise like a leak, one that flattens like moisture. The first 45 seconds "
     "are left out. A log too short, with too few samples or too noisy to tell is *cannot tell*. Very long logs are thinned "
-    "for the picture; the lowest and highest sample of each stretch stay."
+    "for the picture; the lowest and highest sample of each stretch stay. A pull-down that stands still where water boils "
+    "at the temperature of the line shows water in it. A pressure test is read once the gas has come to rest, its "
+    "pressure carried to one temperature, with the slowest leak that it could have seen."
 )
 LIMIT_ON_LOG = {
     "vacuum_rise": [("rise_end", "limit at 10 min")],
@@ -282,28 +285,56 @@ def _gauge_logs(job_id: str, grades: pl.DataFrame) -> None:
             value = grade.get("at_most") if grade.get("at_most") is not None else grade.get("limit_value")
             if value is not None and grade.get("unit") in ("micron", None):
                 limits.append((f"limit {words.measured(value, 'micron')}", float(value)))
+    said = _said_of_log(job_id, row)
     st.altair_chart(
-        charts.gauge_log(samples, row["quantity"], limits, looks.current()),
+        charts.gauge_log(
+            samples,
+            row["quantity"],
+            limits,
+            looks.current(),
+            _marks_on_log(row, said),
+            row["step"] == "vacuum_rise",
+        ),
         alt=f"Gauge log of {words.step(row['step']).lower()}: {words.quantity(row['quantity']).lower()} over the minutes",
     )
     components.how_counted(HOW_LOG, "log")
-    verdicts = data.trace_verdicts(job_id)
-    if not verdicts.is_empty():
-        for verdict in verdicts.filter(
-            (pl.col("step").cast(pl.String) == row["step"]) & (pl.col("attempt") == row["attempt"])
-        ).iter_rows(named=True):
-            components.note(
-                f"The curve says **{words.VERDICT.get(verdict['verdict'], verdict['verdict'])}**: {words.escaped(words.sentence(verdict['why']))}"
-            )
+    if said is not None:
+        components.note(
+            f"The curve says **{words.VERDICT.get(said['verdict'], said['verdict'])}**: "
+            f"{words.escaped(words.sentence(said['why']))}"
+        )
     shaded = (
         " Shaded: the first 45 seconds, when shutting the valve makes the gauge jump; they are left out."
-        if row["quantity"] == "vacuum"
+        if row["step"] == "vacuum_rise"
         else ""
     )
     components.note(
         f"{words.counted(row['samples'], 'sample')} over {words.number(row['minutes'])} minutes, from "
         f"{words.escaped(row['source_file'])}.{shaded}"
     )
+
+
+def _said_of_log(job_id: str, log: dict[str, Any]) -> dict[str, Any] | None:
+    """What was read from a log: the row of its verdict."""
+    ask = {"vacuum_rise": data.trace_verdicts, "evacuation": data.pull_downs, "pressure_test": data.pressure_logs}
+    if log["step"] not in ask:
+        return None
+    found = ask[log["step"]](job_id)
+    own = found.filter(pl.col("attempt") == log["attempt"]) if found.height else found
+    return own.row(0, named=True) if own.height else None
+
+
+def _marks_on_log(log: dict[str, Any], said: dict[str, Any] | None) -> list[tuple[str, float]]:
+    """Levels that explain a log and are no limits: where water boils, how low a tight system may come."""
+    if said is None:
+        return []
+    if log["step"] == "evacuation" and said["water_boils_at_micron"] is not None:
+        return [(f"water boils at {words.measured(said['line_degf'], 'degF')}", said["water_boils_at_micron"])]
+    if log["quantity"] == "test_pressure" and said["end_degf"] is not None:
+        # what a system that lost just the allowance would show at the last temperature
+        lowest = said["end_psig"] + said["drop_psi"] - said["allowed_psi"]
+        return [(f"least allowed at {words.measured(said['end_degf'], 'degF')}, at the end", lowest)]
+    return []
 
 
 def _instrument(row: dict[str, Any]) -> str | None:

@@ -55,7 +55,7 @@ select job_id, 'vacuum_rise' as step, attempt,
     if(valve_s > 0, printf('The valve was shut some %.1f min after the log began; time is counted from there. ',
         valve_s / 60), '') || case reason
         when 'tight' then
-            printf('The level stood at %.0f micron at %.0f min, below %.0f.', level, asked_s / 60, most_micron)
+            printf('The level stood at %.0f micron at %.0f min, below %.0f micron.', level, asked_s / 60, most_micron)
         when 'leak' then
             printf('The level rises in a straight line, %.0f micron a minute, as a leak does; a little moisture '
                 || 'beside it is not excluded.', 60 * straight_slope)
@@ -75,8 +75,8 @@ select job_id, 'vacuum_rise' as step, attempt,
             printf('The level fell from %.0f to %.0f micron: the pump was still open, or the gauge drifted.',
                 early_micron, level)
         when 'near_limit' then
-            printf('At %.0f min the level lies between %.0f and %.0f micron, too near the limit of %.0f to tell.',
-                asked_s / 60, low, high, most_micron)
+            printf('At %.0f min the level lies between %.0f and %.0f micron, too near the limit of %.0f micron to '
+                || 'tell.', asked_s / 60, low, high, most_micron)
         when 'top' then
             printf('The gauge stood at its top of %.0f micron from %.1f min on: too little of the curve is seen.', most,
                 top_s / 60)

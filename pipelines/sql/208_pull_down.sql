@@ -93,9 +93,9 @@ select job_id, attempt, watched_s / 60 as watched_min, lowest_micron, last_micro
         when 'cannot_tell' then printf('%d samples over %.1f min say too little of the pull-down.', samples,
             watched_s / 60)
         else stall_words || if(has_reached,
-            printf('It came down to %.0f micron and was at or below %.0f for %.1f min.', last_micron, limit_micron,
-                coalesce(min_below_limit, 0)),
-            printf('It ended at %.0f micron, above %.0f', last_micron, limit_micron)
+            printf('It came down to %.0f micron and was at or below %.0f micron for %.1f min.', last_micron,
+                limit_micron, coalesce(min_below_limit, 0)),
+            printf('It ended at %.0f micron, above %.0f micron', last_micron, limit_micron)
                 || if(coalesce(min_below_limit, 0) > 0, printf(', after %.1f min at or below.', min_below_limit), '.'))
     end as why
 from judged

@@ -158,7 +158,7 @@ select job_id, attempt, watched_s / 60 as watched_min, settled_s / 60 as settled
         when 'climbed' then printf('The pressure climbed %.1f psi beyond what temperature explains: the bottle was '
             || 'still open, or the gas still warming.', -drop_psi)
         else printf('From %.0f min on the pressure, carried to one temperature, %s %.1f psi in %.0f min, a loss of '
-                || '%.1f psi an hour (%.1f to %.1f); at most %.1f psi is allowed. ', settled_s / 60,
+                || '%.1f psi an hour (%.1f to %.1f psi); at most %.1f psi is allowed. ', settled_s / 60,
                 if(drop_psi < 0, 'rose by', 'fell by'), abs(drop_psi), hold_s / 60, drop_rate_psi_per_h,
                 drop_rate_psi_per_h - drop_rate_error, drop_rate_psi_per_h + drop_rate_error,
                 allowed_psi)

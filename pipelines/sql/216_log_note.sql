@@ -23,25 +23,25 @@ written as (
 said as (
     select job_id, 'evacuation' as step,
         if(abs(vacuum - log_vacuum_micron) > greatest($log_disagreement / 100 * log_vacuum_micron, 20),
-            format(' Written {:,} micron, the log shows {:,}.', round(vacuum)::bigint,
+            format(' Written {:,} micron, the log shows {:,} micron.', round(vacuum)::bigint,
                 round(log_vacuum_micron)::bigint), '') as sentence
     from vacuum_from_log join written using (job_id)
     union all
     select job_id, 'vacuum_rise',
         if(abs(rise_end - log_end_micron) > greatest($log_disagreement / 100 * log_end_micron, 20)
             and abs(coalesce(rise_time, log_time_min) / log_time_min - 1) < 0.2,
-            format(' Written {:,} micron, the log shows {:,}.', round(rise_end)::bigint,
+            format(' Written {:,} micron, the log shows {:,} micron.', round(rise_end)::bigint,
                 round(log_end_micron)::bigint), '')
         || if(not log_is_whole and rise_time > 1.2 * log_time_min,
-            printf(' Written %.0f min, the log ends after %.0f.', rise_time, log_time_min), '')
+            printf(' Written %.0f min, the log ends after %.0f min.', rise_time, log_time_min), '')
     from rise_from_log join written using (job_id)
     union all
     select job_id, 'pressure_test',
         if(abs(end_pressure - log_end_psig) > greatest(0.01 * log_end_psig, 2),
-            format(' Written {:,} psig at the end, the log shows {:,}.', round(end_pressure)::bigint,
+            format(' Written {:,} psig at the end, the log shows {:,} psig.', round(end_pressure)::bigint,
                 round(log_end_psig)::bigint), '')
         || if(hold_time > 1.2 * log_watched_min,
-            printf(' Written %.0f min held, the log ends after %.0f.', hold_time, log_watched_min), '')
+            printf(' Written %.0f min held, the log ends after %.0f min.', hold_time, log_watched_min), '')
         || if(log_slowest_seen_mol is null, '',
             printf(' As a leak that is %.1e mol a second.', log_slowest_seen_mol))
     from test_from_log left join written using (job_id)

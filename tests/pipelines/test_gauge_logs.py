@@ -233,7 +233,7 @@ def test_a_log_decides_over_what_was_typed_and_the_contradiction_is_said():
     add_job(con, "J1", "evacuation", {"vacuum": 420}, trace=levels)
     row = grade_of(con, "evacuation")
     assert (row["state"], row["measured"]) == ("failed", 1150)
-    assert "Written 420 micron, the log shows 1,150." in row["why"]
+    assert "Written 420 micron, the log shows 1,150 micron." in row["why"]
     written = {
         "start_pressure": 420,
         "end_pressure": 420,
@@ -243,7 +243,7 @@ def test_a_log_decides_over_what_was_typed_and_the_contradiction_is_said():
     }
     _, state, _ = pressure_log(30, leak_psi_h=20, figures=written)
     assert state["state"] == "failed"
-    assert "psig at the end, the log shows 410." in state["why"]
-    assert "Written 60 min held, the log ends after 30." in state["why"]
+    assert "psig at the end, the log shows 410 psig." in state["why"]
+    assert "Written 60 min held, the log ends after 30 min." in state["why"]
     _, agreeing, _ = pressure_log(30, figures=written | {"hold_time": 30})
     assert "the log shows" not in agreeing["why"]

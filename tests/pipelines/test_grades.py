@@ -469,7 +469,7 @@ def test_a_log_shows_where_a_longer_rise_stood_at_ten_minutes():
 def test_a_log_that_shows_the_limit_broken_outweighs_a_better_written_reading():
     grade = grade_of(one_job("vacuum_rise", RISE, trace=log_of(rising(1500))), "vacuum_rise")
     assert grade["state"] == "failed"
-    assert "Written 720 micron, the log shows 1,500." in grade["why"]
+    assert "Written 720 micron, the log shows 1,500 micron." in grade["why"]
 
 
 def test_what_a_log_proves_and_what_it_does_not():
@@ -505,7 +505,7 @@ def test_a_log_of_the_evacuation_stands_in_for_the_vacuum():
     assert (grade["state"], grade["measured"]) == ("failed", pytest.approx(680, abs=1))
     written = grade_of(one_job("evacuation", {"vacuum": 400}, trace=log_of(levels, "evacuation")), "evacuation")
     assert written["state"] == "failed"
-    assert "Written 400 micron, the log shows 680." in written["why"]
+    assert "Written 400 micron, the log shows 680 micron." in written["why"]
 
 
 def test_a_log_of_the_pressure_test_stands_in_for_its_readings():
