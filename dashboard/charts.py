@@ -641,13 +641,13 @@ def gauge_log(
     quantity: str,
     limits: list[tuple[str, float]],
     look: Look,
-    marks: list[tuple[str, float]] | None = None,
+    marks: list[tuple[str, float, float]] | None = None,
     shades_spike: bool = True,
 ) -> Picture:
     """One gauge log over its minutes; a vacuum on a log axis, with the valve's spike shaded and each limit named.
 
     log, limits, marks : in the contract's units; drawn in those that are shown now. marks : levels that explain the
-    curve and are no limits.
+    curve and are no limits, each with the share of the log from which on it holds.
     """
     marks = marks or []
     staged_unit = TRACE_QUANTITY_UNIT.get(quantity, "")
@@ -656,12 +656,12 @@ def gauge_log(
     if change is not None:
         frame = frame.with_columns(value=pl.col("value") * change.factor + change.shift)
         limits = [(name, change.apply(value)) for name, value in limits]
-        marks = [(name, change.apply(value)) for name, value in marks]
+        marks = [(name, change.apply(value), since) for name, value, since in marks]
     is_vacuum = quantity == "vacuum"
     if is_vacuum:
         frame = frame.filter(pl.col("value") > 0)
     unit = words.unit(shown.shown_unit(staged_unit))
-    values = [*frame["value"].to_list(), *(value for _, value in (*limits, *marks))]
+    values = [*frame["value"].to_list(), *(value for _, value in limits), *(mark[1] for mark in marks)]
     least, most = (min(values), max(values)) if values else (1.0, 10.0)
     scale = (
         alt.Scale(type="log", domain=[max(least * 0.8, 1 if change is None else 0.1), most * 1.3], nice=False)
@@ -692,16 +692,19 @@ def gauge_log(
             ],
         )
     )
-    for named, color, dash in ((limits, look.not_good, [6, 4]), (marks, look.second, [2, 3])):
-        if not named:
-            continue
-        rules = pl.DataFrame({"limit": [v for _, v in named], "label": [n for n, _ in named]})
+    until = max(frame["minutes"].to_list(), default=1.0)
+    named = [(*limit, 0.0, look.not_good, [6, 4]) for limit in limits]
+    named += [(*mark, look.second, [2, 3]) for mark in marks]
+    for label, value, since, color, dash in named:
+        level = alt.Chart(pl.DataFrame({"level": [value], "label": [label], "from": [since * until], "to": [until]}))
+        rule = level.mark_rule(color=color, strokeDash=dash, strokeWidth=1.4)
+        if since:
+            rule = rule.encode(x=alt.X("from:Q"), x2="to:Q")
+        layers.append(rule.encode(y=alt.Y("level:Q")))
         layers.append(
-            alt.Chart(rules).mark_rule(color=color, strokeDash=dash, strokeWidth=1.4).encode(y=alt.Y("limit:Q"))
-        )
-        layers.append(
-            alt.Chart(rules)
-            .mark_text(align="right", baseline="bottom", dy=-3, color=color, fontSize=12)
-            .encode(x=alt.value("width"), y=alt.Y("limit:Q"), text=alt.Text("label:N"))
+            # a level of the end alone is named below it, where the curve of a tight system does not come
+            level.mark_text(
+                align="right", baseline="top" if since else "bottom", dy=4 if since else -3, color=color, fontSize=12
+            ).encode(x=alt.value("width"), y=alt.Y("level:Q"), text=alt.Text("label:N"))
         )
     return dressed(alt.layer(*layers).properties(height=300), look)

@@ -324,16 +324,16 @@ def _said_of_log(job_id: str, log: dict[str, Any]) -> dict[str, Any] | None:
     return own.row(0, named=True) if own.height else None
 
 
-def _marks_on_log(log: dict[str, Any], said: dict[str, Any] | None) -> list[tuple[str, float]]:
+def _marks_on_log(log: dict[str, Any], said: dict[str, Any] | None) -> list[tuple[str, float, float]]:
     """Levels that explain a log and are no limits: where water boils, how low a tight system may come."""
     if said is None:
         return []
     if log["step"] == "evacuation" and said["water_boils_at_micron"] is not None:
-        return [(f"water boils at {words.measured(said['line_degf'], 'degF')}", said["water_boils_at_micron"])]
+        return [(f"water boils at {words.measured(said['line_degf'], 'degF')}", said["water_boils_at_micron"], 0.0)]
     if log["quantity"] == "test_pressure" and said["end_degf"] is not None:
         # what a system that lost just the allowance would show at the last temperature
         lowest = said["end_psig"] + said["drop_psi"] - said["allowed_psi"]
-        return [(f"least allowed at {words.measured(said['end_degf'], 'degF')}, at the end", lowest)]
+        return [(f"least allowed at {words.measured(said['end_degf'], 'degF')}", lowest, 0.9)]
     return []
 
 

@@ -4,7 +4,7 @@
 -- why     A gauge wrote these down by itself, so they count before a single figure that was typed. Levels are medians
 --         or fitted lines, so that no noisy sample decides. Fewer than 8 samples say too little.
 create or replace temp table vacuum_from_log as
-select job_id, last_micron as log_vacuum_micron from pull_down
+select job_id, round(last_micron, 1) as log_vacuum_micron from pull_down
 where verdict <> 'cannot_tell'
 qualify row_number() over (partition by job_id order by attempt desc) = 1;
 create or replace temp table test_from_log as
@@ -22,7 +22,7 @@ with early_end as (
     where not is_whole and t - valve_s >= greatest(45, last_s - 60) group by log_no
 )
 -- shutting the valve makes the gauge jump, and only upwards: the lowest early level is the start
-select job_id, start_micron as log_start_micron, if(is_whole, level_micron, last_micron) as log_end_micron,
+select job_id, start_micron as log_start_micron, round(if(is_whole, level_micron, last_micron), 1) as log_end_micron,
     if(is_whole, asked_s, last_s) / 60 as log_time_min, is_whole as log_is_whole
 from log_level left join early_end using (log_no)
 where samples >= 8 and log_end_micron is not null

@@ -110,7 +110,7 @@ def test_gauge_log_names_its_limit_and_shades_the_spike() -> None:
 
 def test_gauge_log_names_where_water_boils_and_shades_no_spike_of_a_pull_down() -> None:
     log = pl.DataFrame({"elapsed_s": [0.0, 60.0, 600.0], "value": [700_000.0, 19_000.0, 420.0]})
-    marks = [("water boils at 70 °F", 18_787.0)]
+    marks = [("water boils at 70 °F", 18_787.0, 0.0)]
     spec = drawn(charts.gauge_log(log, "vacuum", [("limit 500 micron", 500.0)], LOOK, marks, shades_spike=False))
     assert not any(layer["mark"]["type"] == "rect" for layer in spec["layer"])
     labels = [row["label"] for table in spec["datasets"].values() for row in table if "label" in row]
