@@ -161,7 +161,7 @@ def _answer(fleet: pl.DataFrame) -> str | None:
     else:
         below = flags.get("below", 0)
         sentence += (
-            f", and {words.count(below) if below else 'none'} of {people} people "
+            f", and {words.count(below) if below else 'none'} of {words.count(people)} people "
             f"{'is' if below == 1 else 'are'} below target there by more than chance."
         )
     components.answer(sentence)
@@ -488,7 +488,7 @@ def _people(people: pl.DataFrame, step: str, crew: str | None) -> None:
         return
     counts = data.technicians_by_flag(step, crew)
     people_known = sum(counts.values())
-    said = [f"{counts[flag]} {words.FLAG[flag]}" for flag in ("below", "above", "usual", "too_few") if counts.get(flag)]
+    said = [f"{words.count(counts[flag])} {words.FLAG[flag]}" for flag in ("below", "above", "usual", "too_few") if counts.get(flag)]
     components.note(f"Of {words.count(people_known)} people: {words.joined(said)}.")
     if people_known > known.height:
         components.note(
