@@ -488,7 +488,11 @@ def _people(people: pl.DataFrame, step: str, crew: str | None) -> None:
         return
     counts = data.technicians_by_flag(step, crew)
     people_known = sum(counts.values())
-    said = [f"{words.count(counts[flag])} {words.FLAG[flag]}" for flag in ("below", "above", "usual", "too_few") if counts.get(flag)]
+    said = [
+        f"{words.count(counts[flag])} {words.FLAG[flag]}"
+        for flag in ("below", "above", "usual", "too_few")
+        if counts.get(flag)
+    ]
     components.note(f"Of {words.count(people_known)} people: {words.joined(said)}.")
     if people_known > known.height:
         components.note(
