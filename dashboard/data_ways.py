@@ -11,7 +11,7 @@ from typing import Any
 
 import polars as pl
 
-from dashboard import data, data_night
+from dashboard import data, data_events, data_night
 from dashboard.data import JobFilter
 from pipelines.contract import KNOWN_STATES, UNKNOWN_STATES
 from pipelines.errors import InputError, StoreMissingError
@@ -203,8 +203,8 @@ def word_of_states(states: tuple[str, ...]) -> str | None:
 class JobList:
     """A list of jobs in a fixed order, told by a few words that fit into an address.
 
-    kind : `steps` (the job steps behind a number), `returns`, `visits`, `landed`, `missing`, `again`, `drawn`, `system`
-        or `site`; choices : what narrows it, by the names of the address without their `of_`.
+    kind : `steps` (the job steps behind a number), `returns`, `visits`, `landed`, `missing`, `again`, `drawn`, `events`,
+        `system` or `site`; choices : what narrows it, by the names of the address without their `of_`.
     """
 
     kind: str = "steps"
@@ -262,6 +262,8 @@ def _listed(jobs: JobList) -> tuple[str, str, dict[str, Any]] | None:
         return "return_due", *_returns(chosen)
     if jobs.kind == "visits":
         return "install_risk", *_visits(chosen)
+    if jobs.kind == "events":
+        return "outcome_event", *_events(chosen)
     if jobs.kind == "landed":
         return "staged_job", _LANDED, {"load": chosen.get("load")}
     if jobs.kind == "missing":
@@ -322,6 +324,17 @@ def _returns(chosen: dict[str, str]) -> tuple[str, dict[str, Any]]:
         from listed where is_within and list_contains($stands, stand) and ($reason is null or reason = $reason)
     """
     return sql, which.parameters() | {"stands": stands, "reason": chosen.get("reason")}
+
+
+def _events(chosen: dict[str, str]) -> tuple[str, dict[str, Any]]:
+    sql = f"""
+        {data_events.EVENTS} select job_id, row_number() over (order by {data_events.IN_ORDER}) as place from listed
+        where arm <> 'apart' and ($arm is null or arm = $arm) and ($band is null or age_band = $band)
+    """
+    return sql, data_events.parameters(chosen.get("outcome", ""), chosen.get("step", "")) | {
+        "arm": chosen.get("arm") or None,
+        "band": chosen.get("band") or None,
+    }
 
 
 def _visits(chosen: dict[str, str]) -> tuple[str, dict[str, Any]]:

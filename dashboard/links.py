@@ -103,6 +103,14 @@ def number(label: str, key: str, *, default: int, least: int, most: int, **how: 
     return int(value)
 
 
+def toggle(label: str, key: str, **how: Any) -> bool:
+    """Something that is shown on request alone."""
+    _seed(key, lambda raw: raw == "1", default=False)
+    value = st.toggle(label, key=key, **how)
+    _keep(key, "1" if value else None, None)
+    return value
+
+
 def text(label: str, key: str, **how: Any) -> str:
     _seed(key, str, "")
     value = (st.text_input(label, key=key, max_chars=200, **how) or "").strip()

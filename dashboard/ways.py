@@ -107,6 +107,9 @@ def list_in_words(jobs: JobList) -> str:
         return f"Returns {stand.get(jobs.choices.get('stand', ''), 'to do now')}{span}{where}"
     if jobs.kind == "visits":
         return f"The first {chosen.get('visits', '40')} installs to visit{where}"
+    if jobs.kind == "events":
+        step = words.step(jobs.choices.get("step")).lower()
+        return f"{words.outcomes(jobs.choices.get('outcome', '')).capitalize()} behind the figures of {step}"
     fixed = {
         "landed": f"Jobs that load {chosen.get('load', '')} brought",
         "missing": "Jobs whose sheet did not arrive",

@@ -313,6 +313,7 @@ def _list(risks: pl.DataFrame, horizon: int, currency: str) -> None:
         },
         alt="The systems to visit first, with their chance, the reasons and what to look at",
     )
+    components.open_first(ids, key)
     components.note(
         f"{words.counted(risks.height, 'system')}, in the order of what a visit is worth at 12 months. "
         "⚠ warranty ends within 6 months; ? not seen for a year."

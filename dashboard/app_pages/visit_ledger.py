@@ -523,6 +523,9 @@ def _job_table(table: pl.DataFrame, ids: list[str | None], systems: list[str], a
         },
         alt=alt,
     )  # fmt: skip
+    first = next((number for number, job in enumerate(ids) if job), None)
+    if first is not None:
+        components.open_first(ids, key, jobs=JobList("system", {"system": systems[first]}))
 
 
 def _open_clicked(ids: list[str | None], systems: list[str], key: str) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 import streamlit as st
 
-from dashboard import charts, components, data, links, looks, words
+from dashboard import charts, components, data, event_section, links, looks, words
 from dashboard.data import JobFilter
 from pipelines.contract import STEPS
 
@@ -99,6 +99,7 @@ def page() -> None:
         step = components.pick_step(best["step"] if best else None)
     _open_question(outcome, step)
     _curve(outcome, step)
+    event_section.show(outcome, step)
     _years_in_service(step)
     _otherwise(effects, outcome, step)
     _cost()
