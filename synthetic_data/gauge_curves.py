@@ -81,7 +81,9 @@ def pump_down_logs(rng, end_micron, duration_s) -> Samples:
     """Pulling down from atmosphere: steep at first, then slowly towards the last level."""
     log, elapsed = irregular_times(rng, duration_s)
     tau_s = (duration_s / rng.uniform(6, 9, len(end_micron)))[log]
-    level = end_micron[log] * (1 + 0.6 * np.exp(-elapsed / (3 * tau_s))) + 750_000 * np.exp(-elapsed / (tau_s / 1.6))
+    slow = np.exp(-elapsed / (3 * tau_s)) - np.exp(-duration_s[log] / (3 * tau_s))
+    quick = np.exp(-1.6 * elapsed / tau_s) - np.exp(-1.6 * duration_s[log] / tau_s)
+    level = end_micron[log] * (1 + 0.6 * slow) + 750_000 * quick
     return Samples(log, elapsed, as_gauge_shows(rng, np.minimum(level, 760_000)))
 
 

@@ -275,6 +275,9 @@ class Tables:
             text = text.scatter(pl.Series(place), pl.Series(said))
         order = np.argsort(job.astype(np.int64) * 64 + quantity, kind="stable")
         job, quantity, at_start = job[order], quantity[order], at_start[order]
+        # the last figure of each job and quantity: the gauge logs must agree with it
+        self.last_written = np.full((self.jobs.count, len(readings.QUANTITIES)), np.nan)
+        self.last_written[job, quantity] = value[order]
         step = np.array([STEP_NO[name] for name, _, _ in readings.QUANTITIES], dtype=np.int8)[quantity]
         taken = np.where(at_start, self.started[job, step] + 30, self.ended[job, step] - 20)
         stamped = self.stamped[job, step] & np.isin(self.jobs.form[job], (jobs.PHONE_1, jobs.PHONE_2))
@@ -335,7 +338,8 @@ class Tables:
         pulled = np.flatnonzero(
             (rng.random(len(job)) < 0.3) & np.isin(work.written[job, STEP_NO["evacuation"]], (PASSED,))
         )
-        samples = gauge_curves.pump_down_logs(rng, start[pulled] * 0.97, rng.uniform(1500, 3600, len(pulled)))
+        last = self._written(job[pulled], "evacuation", "vacuum", start[pulled] * 0.97)
+        samples = gauge_curves.pump_down_logs(rng, last, rng.uniform(1500, 3600, len(pulled)))
         parts.append(self._trace(job[pulled], "evacuation", "vacuum", "micron", samples))
         held = np.flatnonzero((rng.random(len(job)) < 0.15) & (work.written[job, STEP_NO["pressure_test"]] == PASSED))
         degf = rng.uniform(60, 90, len(held)).round()
@@ -345,12 +349,26 @@ class Tables:
         by_refrigerant = np.array([2.6, 2.6, 2.6, 1.7, 1.7, 1.0])[
             self.maker.systems.refrigerant[work.system[job[held]]]
         ]
-        pressure, temperature = gauge_curves.pressure_logs(
-            rng, begin * by_refrigerant, end_psig * by_refrigerant, degf, degf + rise, rng.uniform(950, 1900, len(held))
-        )
-        parts.append(self._trace(job[held], "pressure_test", "test_pressure", "psig", pressure))
-        parts.append(self._trace(job[held], "pressure_test", "test_temperature", "degF", temperature))
+        tested = job[held]
+        begin = self._written(tested, "pressure_test", "start_pressure", begin * by_refrigerant)
+        end_psig = self._written(tested, "pressure_test", "end_pressure", end_psig * by_refrigerant)
+        first_degf = self._written(tested, "pressure_test", "start_temperature", degf)
+        last_degf = self._written(tested, "pressure_test", "end_temperature", degf + rise)
+        seconds = rng.uniform(950, 1900, len(held))
+        pressure, temperature = gauge_curves.pressure_logs(rng, begin, end_psig, first_degf, last_degf, seconds)
+        # a log that ends long before the written time is left out
+        whole = seconds >= 57 * self._written(tested, "pressure_test", "hold_time", np.zeros(len(held)))
+        for quantity, unit, found in (("test_pressure", "psig", pressure), ("test_temperature", "degF", temperature)):
+            keep = whole[found.log]
+            found = gauge_curves.Samples(found.log[keep], found.elapsed_s[keep], found.value[keep])
+            parts.append(self._trace(tested, "pressure_test", quantity, unit, found))
         return pl.concat(parts)
+
+    def _written(self, job: np.ndarray, step: str, quantity: str, otherwise: np.ndarray) -> np.ndarray:
+        """The last figure written for these jobs, and `otherwise` where there is none."""
+        place = next(n for n, (own, name, _) in enumerate(readings.QUANTITIES) if (own, name) == (step, quantity))
+        found = self.last_written[job, place]
+        return np.where(np.isnan(found), otherwise, found)
 
     def _trace(self, job, step, quantity, unit, samples: gauge_curves.Samples) -> pl.DataFrame:
         kind = INSTRUMENT_KINDS.index(readings.INSTRUMENT_OF_STEP[step])

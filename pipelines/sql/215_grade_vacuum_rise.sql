@@ -27,6 +27,8 @@ chosen as (
         log.job_id is not null and (read_end_micron is null or read_time_min is null or log_is_whole
             or log_end_micron >= rise_end_high) as is_from_log,
         figure(if(is_from_log, log_start_micron, read_start_micron)) as start_micron,
+        -- the jump of the valve blurs the start of a log: a lower one that was written counts
+        figure(if(is_from_log, least(log_start_micron, read_start_micron), read_start_micron)) as first_micron,
         figure(if(is_from_log, log_end_micron, read_end_micron)) as end_micron,
         figure(if(is_from_log, log_time_min, read_time_min)) as time_min
     from grade_job as job
@@ -45,7 +47,7 @@ judged as (
             when is_disputed                                    then 'disputed'
             when is_above and time_min <= asked_min             then 'rise_outside'
             when end_micron < figure(start_micron * (1 - rise_fall_high / 100)) then 'rise_pump_open'
-            when start_micron > dry_micron                      then 'rise_started_high'
+            when first_micron > dry_micron                      then 'rise_started_high'
             when is_above and time_min > asked_min              then 'rise_too_long'
             when end_micron is not null and time_min >= asked_min then 'rise_inside'
             when end_micron is not null and time_min is not null then 'rise_too_short'
@@ -63,7 +65,7 @@ select job_no, technician_id, reason,
     case reason
         when 'rise_outside' then end_micron when 'rise_inside' then end_micron when 'rise_too_long' then end_micron
         when 'rise_pump_open' then figure(100 * (1 - end_micron / start_micron))
-        when 'rise_started_high' then start_micron
+        when 'rise_started_high' then first_micron
         when 'rise_too_short' then time_min
     end as measured,
     case reason
