@@ -1,5 +1,8 @@
 """sql/203 to 216: what logs of rises, pull-downs and pressure tests say, against figures worked out outside."""
 
+import csv
+from pathlib import Path
+
 import CoolProp.CoolProp as coolprop
 import numpy as np
 import polars as pl
@@ -222,6 +225,20 @@ def test_too_short_without_temperatures_and_climbing_cannot_be_told():
     short, state, _ = pressure_log(4, leak_psi_h=150)
     # a leak shows in a short test too
     assert (short["verdict"], state["state"]) == ("failed", "failed")
+
+
+# --- the figures they rest on
+
+
+def test_every_figure_that_a_log_is_read_by_has_a_source_and_is_used():
+    data = Path(__file__).parents[2] / "pipelines" / "data" / "gauge_facts.csv"
+    with open(data, encoding="utf-8", newline="") as handle:
+        rows = list(csv.DictReader(handle))
+    sql = "".join(file.read_text(encoding="utf-8") for file in data.parents[1].joinpath("sql").glob("2*.sql"))
+    assert [row["name"] for row in rows if not (row["source"] and row["unit"] and row["status"])] == []
+    assert [row["name"] for row in rows if f"${row['name']}" not in sql] == []
+    freezing = next(float(row["value"]) for row in rows if row["name"] == "freezing_micron")
+    assert vacuum.water_vapour_pressure_micron(32) == pytest.approx(freezing, abs=1)
 
 
 # --- beside what was typed
