@@ -1,4 +1,4 @@
--- rise_bin: a logged vacuum rise in at most 32 stretches of time; rise_valve: when its valve was shut, and its noise.
+-- rise_bin: a logged vacuum rise in at most 28 stretches of time; rise_valve: when its valve was shut, and its noise.
 -- reads   staged_trace, grade_job
 -- units   micron, absolute; s since the log's zero; noise as a share of the level
 -- why     Means of stretches of 15 s and more are as good for a curve as thousands of samples, and cheaper. A log may
@@ -19,7 +19,7 @@ with span as (
     select log_no, any_value(job_id) as job_id, any_value(attempt) as attempt, max(most) as most, max(until_s) as end_s,
         -- the steps in which the gauge shows
         case when max(most::bigint % 50) = 0 then 50 when max(most::bigint % 10) = 0 then 10 else 1 end as gauge_step,
-        greatest(ceil(max(bin) / 31), 1) as merged
+        greatest(ceil(max(bin) / 27), 1) as merged
     from rise_stretch group by log_no
 ),
 at_top as (

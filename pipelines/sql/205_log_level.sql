@@ -13,23 +13,23 @@ with stretch as (
     join limit_of_kind using (kind_no)
     left join rise_valve using (log_no)
 ),
-attempted as (
+whole as (
     select log_no, any_value(asked_s) as asked_s, sum(n) filter (where s >= 45) as samples,
         max(until_s - valve_s) as last_s,
         -- a log of samples 10 s apart that ends at 590 s has watched for 10 min
         last_s + (last_s - 45) / greatest(samples - 1, 1) as watched_s,
-        median(p) filter (where s >= 45 and s <= 105) as early_micron,
-        min(least) filter (where s <= 105) as start_micron,
-        -- a log mostly ends at the asked time, so the last minute is carried on to it by its own slope
-        count(*) filter (where is_near) as near_stretches,
-        median(p) filter (where is_near) + coalesce(regr_slope(p, s) filter (where is_near), 0)
-            * (any_value(asked_s) - median(s) filter (where is_near)) as asked_micron,
-        coalesce(regr_r2(p, s) filter (where is_near), 0) as near_r2,
-        2 * 1.2533 * sqrt(greatest(0, 1 - near_r2) * var_pop(p) filter (where is_near)
-            / greatest(near_stretches - 1, 1)) as asked_error
+        min(least) filter (where s <= 105) as start_micron
     from stretch group by log_no
     having samples > 0
-)
+),
+near as (
+    -- a log mostly ends at the asked time, so the last minute is carried on to it by its own slope
+    select log_no, median(p) + coalesce(regr_slope(p, s), 0) * (any_value(asked_s) - median(s)) as asked_micron,
+        2 * 1.2533 * sqrt(greatest(0, 1 - coalesce(regr_r2(p, s), 0)) * var_pop(p) / greatest(count(*) - 1, 1))
+            as asked_error
+    from stretch where is_near group by log_no
+),
+attempted as (select * from whole left join near using (log_no))
 select attempted.*, job_id, attempt, rise_end_high as most_micron, coalesce(valve_s, 0) as valve_s,
     coalesce(noise, 0) as noise, early, late, most, top_s - coalesce(valve_s, 0) as top_s,
     watched_s >= asked_s and asked_micron is not null as is_whole,

@@ -3,13 +3,13 @@
 -- units   micron, absolute; s since the valve was shut; micron/s
 -- why     A straight line (a leak lets in as much each minute), a root (water that comes out of oil or a film), a
 --         flattening curve (water boils off until it has no more to give) and a flattening one on a line are fitted in
---         closed form, from sums, for 16 time constants at once.
+--         closed form, from sums, for 14 time constants at once.
 create or replace temp table rise_fit as
 with fitted as (
     select log_no, n, t - valve_s as t, p from rise_bin join log_level using (log_no)
     where needs_fit and t - valve_s >= 45
 ),
-time_constant as (select 30 * pow(120, k / 15) as tau from range(16) as r(k)),
+time_constant as (select 30 * pow(120, k / 13) as tau from range(14) as r(k)),
 plain as (
     select log_no, count(*) as bins, sum(n) as n, sum(n * t) as st, sum(n * p) as sp,
         sum(n * t * t) - st * st / sum(n) as ctt, sum(n * p * p) - sp * sp / sum(n) as cpp,

@@ -73,7 +73,7 @@ select job_id, 'vacuum_rise' as step, attempt,
             printf('Watched for %.1f min with a restless gauge: at least 7 are needed.', watched_s / 60)
         when 'falls' then
             printf('The level fell from %.0f to %.0f micron: the pump was still open, or the gauge drifted.',
-                early_micron, level)
+                early, level)
         when 'near_limit' then
             printf('At %.0f min the level lies between %.0f and %.0f micron, too near the limit of %.0f micron to '
                 || 'tell.', asked_s / 60, low, high, most_micron)
