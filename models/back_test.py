@@ -76,11 +76,30 @@ class Day:
 
 def back_test(con: duckdb.DuckDBPyConnection, seed: int) -> BackTest:
     """Judge the model on the days of `back_test_cutoff`, over every horizon that had passed by the store's own day."""
+    return read(con).back_test(seed)
+
+
+@dataclass(frozen=True)
+class Earlier:
+    """What was known on each earlier day, read from the store: worked out without a connection. as_of : the store's day."""
+
+    as_of: date
+    days: tuple[_Records, ...]
+
+    def back_test(self, seed: int) -> BackTest:
+        return _back_test(self, seed)
+
+
+def read(con: duckdb.DuckDBPyConnection) -> Earlier:
     (as_of,) = con.sql("select max(as_of) from cell_run").fetchall()[0]
     cutoffs = [day for (day,) in con.sql("select cutoff from back_test_cutoff order by cutoff desc").fetchall()]
-    # the days know nothing of each other; a connection serves one at a time
+    return Earlier(as_of, tuple(_Records.read(con, day) for day in cutoffs))
+
+
+def _back_test(earlier: Earlier, seed: int) -> BackTest:
+    # the days know nothing of each other
     with ThreadPoolExecutor(max_workers=os.cpu_count() or 1) as pool:
-        worked = list(pool.map(lambda records: _day(records, as_of), [_Records.read(con, day) for day in cutoffs]))
+        worked = list(pool.map(lambda records: _day(records, earlier.as_of), earlier.days))
         days = [day for day in worked if isinstance(day, Day)]
         judged = list(pool.map(lambda day: _judge_day(day, seed), days))
     cards = [card for of_day, _, _ in judged for card in of_day]

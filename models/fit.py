@@ -103,12 +103,16 @@ def _fit(
     shared: Sequence[tuple[pl.DataFrame, pl.DataFrame]],
 ) -> None:
     control = str(rules.negative_control)
-    # people's tables and what goes with a step know nothing of each other; temporary tables are seen on `con` alone
+    # people's tables and the machines' know nothing of each other; temporary tables are seen on `con` alone
+    earlier = back_test.read(con)
     with ThreadPoolExecutor(max_workers=1) as beside:
         of_people = beside.submit(_people_tables, con, rules, day)
-        found = _step_effects(con.cursor(), rules, day, shared)
+        machines = con.cursor()
+        found = _step_effects(machines, rules, day, shared)
+        tried = earlier.back_test(SEED)
+        risks = _risks(machines, found.cells, rules, day, tried.extra_spread)
         people = of_people.result()
-    for name, frame in (people | found.tables).items():
+    for name, frame in (people | found.tables | risks.tables).items():
         results.write(con, name, frame)
     technician_step, table, effects, cells = people["technician_step"], found.table, found.effects, found.cells
     totals = found.totals
@@ -119,7 +123,7 @@ def _fit(
         fit_sentences.say_shared(cells, effects.cells, len(shared), notes)
     fit_sentences.say_effects(table, found.controls, control, notes)
 
-    failure_cost, callback_cost = step_cost.costs(con, rules, day)
+    failure_cost, callback_cost = risks.failure_cost, risks.callback_cost
     cost = step_cost.step_cost_table(
         con, effects, found.fits, table, failure_cost.money, callback_cost.money, day, SEED
     )
@@ -140,22 +144,12 @@ def _fit(
         # how many more people it takes is said with what cannot be told yet
         notes.add("training", text, step, aloud=step not in too_few)
 
-    tried = back_test.back_test(con, SEED)
     results.write(con, "model_card", tried.model_card)
     results.write(con, "calibration", tried.calibration)
     for text in tried.notes:
         notes.add("back_test", text, aloud=False)
     fit_sentences.say_back_test(tried, notes)
-    model = install_risk.model_of(con, cells, day)
-    risk, total, worth = pl.DataFrame(), pl.DataFrame(), pl.DataFrame()
-    if model is not None:
-        risk, total = install_risk.install_risk_tables(
-            con, model, rules, failure_cost.money, day, SEED, tried.extra_spread
-        )
-        worth = visit_ledger.visit_value_table(con, model, rules, failure_cost.money)
-    results.write(con, "install_risk", risk)
-    results.write(con, "risk_total", total)
-    results.write(con, "visit_value", worth)
+    model, risk = risks.model, risks.tables["install_risk"]
     listed = risk["system_id"].n_unique() if risk.height else 0
     fit_sentences.say_risk(None if model is None else model.events, listed, FEW_FAILURES, notes)
     fit_sentences.say_fates(con, notes)
@@ -238,6 +232,29 @@ def _step_effects(
         "years_in_service": years_in_service.years_in_service_table(con, day),
     }
     return _StepEffects(cells, effects, totals, table, fits, controls, tables)
+
+
+@dataclass(frozen=True)
+class _Risks:
+    """The chances of the systems in service; model is None where no compressor has failed yet."""
+
+    model: install_risk.RiskModel | None
+    failure_cost: step_cost.Cost
+    callback_cost: step_cost.Cost
+    tables: dict[str, pl.DataFrame]
+
+
+def _risks(
+    con: duckdb.DuckDBPyConnection, cells: rate_cells.RateCells, rules: Any, day: date, extra_spread: float
+) -> _Risks:
+    failure_cost, callback_cost = step_cost.costs(con, rules, day)
+    model = install_risk.model_of(con, cells, day)
+    risk, total, worth = pl.DataFrame(), pl.DataFrame(), pl.DataFrame()
+    if model is not None:
+        risk, total = install_risk.install_risk_tables(con, model, rules, failure_cost.money, day, SEED, extra_spread)
+        worth = visit_ledger.visit_value_table(con, model, rules, failure_cost.money)
+    tables = {"install_risk": risk, "risk_total": total, "visit_value": worth}
+    return _Risks(model, failure_cost, callback_cost, tables)
 
 
 def _totals(con: duckdb.DuckDBPyConnection, rules: Any) -> dict[str, Any]:
