@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from contextlib import AbstractContextManager
+from typing import Any
 
 import polars as pl
 import streamlit as st
@@ -31,6 +33,12 @@ def how_counted(text: str, key: str, label: str = "How is this counted?") -> Non
     """What a number stands for, one click away from it."""
     with st.popover(label, icon=":material/help:", type="tertiary", key=f"how_{key}"):
         st.markdown(words.in_markdown(text))
+
+
+def folded(label: str, key: str, icon: str) -> AbstractContextManager[Any] | None:
+    """A fold of the page, or None while it is closed: what nobody looks at is neither asked for nor sent."""
+    box = st.expander(label, icon=icon, key=key, on_change="rerun")
+    return box if box.open else None
 
 
 def note(text: str) -> None:

@@ -250,46 +250,57 @@ def _proof_tables() -> None:
     """What was measured again, and the jobs drawn by lot for the next second readings."""
     drawn, checks = data.drawn_to_measure_again(), data.measured_again()
     if not checks.is_empty():
-        with st.expander("What was measured again, disagreements first", icon=":material/rule:", key="measured_again"):
-            _open_table(
-                "measured_again_jobs",
-                checks["job_id"].to_list(),
-                {
-                    "Job": checks["job_id"],
-                    "Step": [words.step(step) for step in checks["step"]],
-                    "Record": [words.state_with_sign(state) for state in checks["state"]],
-                    "Second reading": [
-                        words.measured(value, unit) for value, unit in checks.select("value", "unit").iter_rows()
-                    ],
-                    "Within the limit": ["yes" if within else "no" for within in checks["is_within"]],
-                    "Agrees": [{True: "yes", False: "no", None: "–"}[agrees] for agrees in checks["agrees"]],
-                    "Measured again on": checks["inspected_on"],
-                    "By": checks["by_name"],
-                    "Technician": checks["name"],
-                },
-                "Steps measured again by somebody else, and whether the record agrees",
-            )
+        box = components.folded("What was measured again, disagreements first", "measured_again", ":material/rule:")
+        if box:
+            with box:
+                _measured_again(checks)
     waiting = drawn.filter(~pl.col("is_measured_again")) if not drawn.is_empty() else drawn
     if not waiting.is_empty():
-        months = sorted(set(waiting["month"].to_list()))
-        named = words.joined(words.month(month) for month in months)
-        with st.expander(
+        named = words.joined(words.month(month) for month in sorted(set(waiting["month"].to_list())))
+        box = components.folded(
             f"Drawn by lot to be measured again: {words.counted(waiting['waiting'][0], 'job')} of {named}",
-            icon=":material/casino:",
-            key="drawn",
-        ):
-            _open_table(
-                "drawn_jobs",
-                waiting["job_id"].to_list(),
-                {
-                    "Job": waiting["job_id"],
-                    "Finished in": [words.month(month) for month in waiting["month"]],
-                    "Technician": waiting["name"],
-                    "Jobs drawn from": waiting["jobs"],
-                    "Chance": [words.share(chance) for chance in waiting["chance"]],
-                },
-                "Jobs drawn by lot to be measured again",
-            )
+            "drawn",
+            ":material/casino:",
+        )
+        if box:
+            with box:
+                _drawn(waiting)
+
+
+def _measured_again(checks: pl.DataFrame) -> None:
+    _open_table(
+        "measured_again_jobs",
+        checks["job_id"].to_list(),
+        {
+            "Job": checks["job_id"],
+            "Step": [words.step(step) for step in checks["step"]],
+            "Record": [words.state_with_sign(state) for state in checks["state"]],
+            "Second reading": [
+                words.measured(value, unit) for value, unit in checks.select("value", "unit").iter_rows()
+            ],
+            "Within the limit": ["yes" if within else "no" for within in checks["is_within"]],
+            "Agrees": [{True: "yes", False: "no", None: "–"}[agrees] for agrees in checks["agrees"]],
+            "Measured again on": checks["inspected_on"],
+            "By": checks["by_name"],
+            "Technician": checks["name"],
+        },
+        "Steps measured again by somebody else, and whether the record agrees",
+    )
+
+
+def _drawn(waiting: pl.DataFrame) -> None:
+    _open_table(
+        "drawn_jobs",
+        waiting["job_id"].to_list(),
+        {
+            "Job": waiting["job_id"],
+            "Finished in": [words.month(month) for month in waiting["month"]],
+            "Technician": waiting["name"],
+            "Jobs drawn from": waiting["jobs"],
+            "Chance": [words.share(chance) for chance in waiting["chance"]],
+        },
+        "Jobs drawn by lot to be measured again",
+    )
 
 
 def _folder_chosen(ids: list[str], place: str, jobs: JobList) -> None:
@@ -421,6 +432,11 @@ def _cell_in_words(kind: str, step: str, group: str | None) -> None:
 
 
 def _fleet_table(fleet: pl.DataFrame) -> None:
+    box = components.folded(
+        "The whole fleet as a table; choose a count to open its jobs", "fleet_table", ":material/table:"
+    )
+    if box is None:
+        return
     own_target = data.house_rules().target
     rows = fleet.filter(pl.col("step").is_in(list(STEPS)))
     order = {step: place for place, step in enumerate(STEPS)}
@@ -444,9 +460,7 @@ def _fleet_table(fleet: pl.DataFrame) -> None:
             "Disputed": rows["disputed"],
         }
     )
-    with st.expander(
-        "The whole fleet as a table; choose a count to open its jobs", icon=":material/table:", key="fleet_table"
-    ):
+    with box:
         place = "fleet_counts"
         st.dataframe(
             table,
@@ -524,6 +538,21 @@ def _people(people: pl.DataFrame, step: str, crew: str | None) -> None:
         )
         components.note("A picture of chance: were all people alike, nearly all would lie in the shaded area.")
         components.how_counted(HOW_FUNNEL, "funnel")
+    box = components.folded(
+        "These people as a table, by crew and name; choose a count to open its jobs", "people_table", ":material/table:"
+    )
+    if box:
+        with box:
+            _people_table(known, step)
+    if known["proof_missing"].any():
+        few = known.filter(pl.col("proof_missing")).height
+        components.note(
+            f"For {words.counted(few, 'person', 'people')} more than half of the gap is *ticked, nothing measured*: the "
+            "form or a missing gauge is likelier than the hand. Ask before you train."
+        )
+
+
+def _people_table(known: pl.DataFrame, step: str) -> None:
     table = pl.DataFrame(
         {
             "Technician": known["name"],
@@ -546,33 +575,22 @@ def _people(people: pl.DataFrame, step: str, crew: str | None) -> None:
             "Measured again, agree": [_agree(row) for row in known.iter_rows(named=True)],
         }
     )
-    with st.expander(
-        "These people as a table, by crew and name; choose a count to open its jobs",
-        icon=":material/table:",
-        key="people_table",
-    ):
-        ids = known["technician_id"].to_list()
-        # the key follows the people shown: a grid with a fixed key keeps a row's number when other rows come
-        place = f"people_counts_{step}_{abs(hash(tuple(ids))) % 10**8}"
-        st.dataframe(
-            table,
-            hide_index=True,
-            placeholder="–",
-            key=place,
-            on_select=partial(_count_chosen, place, [{"technician": who} for who in ids]),
-            selection_mode="single-cell",
-            column_config={
-                "Technician": st.column_config.TextColumn(pinned=True),
-                "Since about": st.column_config.DateColumn(format=words.day_column()),
-            },
-            alt="Each person's counts and share good with its range",
-        )
-    if known["proof_missing"].any():
-        few = known.filter(pl.col("proof_missing")).height
-        components.note(
-            f"For {words.counted(few, 'person', 'people')} more than half of the gap is *ticked, nothing measured*: the "
-            "form or a missing gauge is likelier than the hand. Ask before you train."
-        )
+    ids = known["technician_id"].to_list()
+    # the key follows the people shown: a grid with a fixed key keeps a row's number when other rows come
+    place = f"people_counts_{step}_{abs(hash(tuple(ids))) % 10**8}"
+    st.dataframe(
+        table,
+        hide_index=True,
+        placeholder="–",
+        key=place,
+        on_select=partial(_count_chosen, place, [{"technician": who} for who in ids]),
+        selection_mode="single-cell",
+        column_config={
+            "Technician": st.column_config.TextColumn(pinned=True),
+            "Since about": st.column_config.DateColumn(format=words.day_column()),
+        },
+        alt="Each person's counts and share good with its range",
+    )
 
 
 def _recent(row: dict[str, Any]) -> str:
