@@ -15,6 +15,7 @@ import time
 # the stretch of jobs and the number of lines with which the first page opens
 FIRST_DAYS, FIRST_LINES = 90, 10
 FIRST_VISITS, FIRST_HORIZON_MONTHS = 40, 12
+HORIZONS_MONTHS = (12, 24, 36)
 LOOK_EVERY_S = 0.02
 GIVE_UP_AFTER_S = 60.0
 # so long the processors are left to whoever opens the first page at once
@@ -64,15 +65,20 @@ def _first_page() -> None:
 
 def _libraries() -> None:
     """What draws tables and charts; the pages import it when they first need it."""
+    import altair as alt
     import pandas  # noqa: F401
+    import polars as pl
     import pyarrow  # noqa: F401
 
     from dashboard import charts, course_charts, owner_charts, people_charts  # noqa: F401
 
+    # the first picture that is made looks its words up; all later ones find them
+    alt.Chart(pl.DataFrame({"at": [1.0]})).mark_line().encode(x="at:Q", y="at:Q").to_dict(validate=False)
+
 
 def _slow_questions() -> None:
     """What the other pages ask on opening and takes longest."""
-    from dashboard import data
+    from dashboard import data, data_visits
     from dashboard.data import JobFilter
 
     whole_list = (FIRST_HORIZON_MONTHS, None, None, data.house_rules().visit_cost)
@@ -85,6 +91,14 @@ def _slow_questions() -> None:
         data.neighbours(JobFilter(), newest["job_id"][0])
     for kind in data.group_kinds():
         data.group_step(kind)
+    data.drawn_to_measure_again()
+    data.measured_again()
+    said = data_visits.entered()
+    data_visits.counts(said)
+    data_visits.by_step(said)
+    for months in HORIZONS_MONTHS:
+        data_visits.worth(said, months)
+    data_visits.listed(said, data_visits.VisitFilter())
 
 
 if __name__ == "__main__":
