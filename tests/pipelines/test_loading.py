@@ -178,7 +178,7 @@ def test_an_absolute_pressure_becomes_gauge_at_the_altitude_of_its_site(tmp_path
     )
     fleet.load()
     values = [value for _, _, value, *_ in fleet.readings()]
-    # about 12.2 psia at 5,000 ft (limits.md), 14.696 at sea level
+    # about 12.2 psia at 5,000 ft (US Standard Atmosphere 1976), 14.696 at sea level
     assert values == [pytest.approx(420.0, abs=0.05), pytest.approx(420.0, abs=0.01)]
 
 

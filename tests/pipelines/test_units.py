@@ -26,7 +26,7 @@ def suiting() -> list[tuple[str, str, str]]:
 @pytest.mark.parametrize(
     ("written", "staged", "kind", "value", "expected"),
     [
-        # 1 micron = 1 mTorr = 0.133322 Pa; 1 psi = 51,714.9 micron (SI, limits.md check values)
+        # 1 micron = 1 mTorr = 0.133322 Pa; 1 psi = 51,714.9 micron (from the SI definitions of the torr and the psi)
         ("Pa", "micron", "pressure absolute", 0.133322, 1.0),
         ("mTorr", "micron", "pressure absolute", 500, 500),
         ("Torr", "micron", "pressure absolute", 0.5, 500),
@@ -117,7 +117,7 @@ def test_a_unit_of_the_wrong_kind_is_refused_with_its_reason(written, staged, ki
 def test_an_absolute_pressure_needs_the_local_atmosphere():
     how = units.conversion("psia", "psig", "pressure gauge")
     assert how.less_atmosphere
-    # about 12.2 psia at 5,000 ft (limits.md); 14.696 at sea level
+    # about 12.2 psia at 5,000 ft (US Standard Atmosphere 1976); 14.696 at sea level
     assert units.atmosphere_psia(5000) == pytest.approx(12.23, abs=0.01)
     assert units.atmosphere_psia(0) == pytest.approx(14.696, abs=0.001)
     assert how.apply(134.696, units.atmosphere_psia(0)) == pytest.approx(120.0, abs=0.001)
