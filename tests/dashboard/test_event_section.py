@@ -52,6 +52,8 @@ def test_the_page_lists_them_on_request_and_keeps_it_in_the_address(asked, monke
     assert any("compressor failures behind these figures" in toggle.label for toggle in closed.toggle)
     app = open_page(monkeypatch, asked, "what_skipping_does", events="1", step="evacuation", arm="not_good")
     number = sum(
-        events for _, arm, events in data_events.counts("compressor_failure", "evacuation").iter_rows() if arm == "not_good"
+        events
+        for _, arm, events in data_events.counts("compressor_failure", "evacuation").iter_rows()
+        if arm == "not_good"
     )
     assert f"**{number} event" in words_on(app)
