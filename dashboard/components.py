@@ -243,6 +243,16 @@ def job_table(steps: pl.DataFrame, which: JobFilter, key: str) -> None:
     open_first(ids, key, which)
 
 
+def open_list(label: str, jobs: JobList, key: str) -> None:
+    """A way from a number in a sentence to its jobs: opens the first one with its list, which previous and next follow."""
+    first = data_ways.jobs_of_list(jobs, 1)
+    if first.height:
+        st.button(
+            label, icon=":material/folder_open:", type="tertiary", key=key,
+            on_click=open_job, args=(first["job_id"][0], None, jobs),
+        )  # fmt: skip
+
+
 def open_first(
     ids: Sequence[str | None], key: str, which: JobFilter | None = None, jobs: JobList | None = None
 ) -> None:

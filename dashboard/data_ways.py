@@ -204,7 +204,7 @@ class JobList:
     """A list of jobs in a fixed order, told by a few words that fit into an address.
 
     kind : `steps` (the job steps behind a number), `returns`, `visits`, `landed`, `missing`, `again`, `drawn`, `events`,
-        `system` or `site`; choices : what narrows it, by the names of the address without their `of_`.
+        `finished`, `month`, `system` or `site`; choices : what narrows it, by the names of the address without their `of_`.
     """
 
     kind: str = "steps"
@@ -264,6 +264,10 @@ def _listed(jobs: JobList) -> tuple[str, str, dict[str, Any]] | None:
         return "install_risk", *_visits(chosen)
     if jobs.kind == "events":
         return "outcome_event", *_events(chosen)
+    if jobs.kind == "finished":
+        return "staged_job", _FINISHED, {"from_on": days_back(chosen.get("within")), "as_of": data.stamp().as_of}
+    if jobs.kind == "month":
+        return "step_grade", _OF_MONTH, {"month": chosen.get("month"), "known": list(KNOWN_STATES)}
     if jobs.kind == "landed":
         return "staged_job", _LANDED, {"load": chosen.get("load")}
     if jobs.kind == "missing":
@@ -276,6 +280,18 @@ def _listed(jobs: JobList) -> tuple[str, str, dict[str, Any]] | None:
 _LANDED = """
     select job_id, row_number() over (order by finished_on desc nulls last, job_id) as place
     from staged_job where load_id = $load
+"""
+_FINISHED = """
+    select job_id, row_number() over (order by finished_on desc nulls last, job_id) as place from staged_job
+    where installed_by::varchar is distinct from 'someone_else'
+        and ($from_on is null or finished_on between $from_on and $as_of)
+"""
+# as the months count them: with at least one known step
+_OF_MONTH = """
+    select job_id, row_number() over (order by finished_on desc, job_id) as place from staged_job as job
+    where date_trunc('month', finished_on) = try_cast($month as date)
+        and exists (select 1 from step_grade as grade
+            where grade.job_id = job.job_id and list_contains($known::varchar[], grade.state::varchar))
 """
 _MISSING = """
     select name as job_id, row_number() over (order by expected_on desc, name) as place from not_arrived

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from typing import Any
 from urllib.parse import parse_qsl, urlencode
 
@@ -110,6 +111,12 @@ def list_in_words(jobs: JobList) -> str:
     if jobs.kind == "events":
         step = words.step(jobs.choices.get("step")).lower()
         return f"{words.outcomes(jobs.choices.get('outcome', '')).capitalize()} behind the figures of {step}"
+    if jobs.kind == "month":
+        month = _month(jobs.choices.get("month"))
+        return f"Jobs of {words.month(month)} with a known step" if month else ""
+    if jobs.kind == "finished":
+        within = jobs.choices.get("within", "")
+        return f"Jobs finished in the last {within} days" if within.isdecimal() else "All jobs of ours"
     fixed = {
         "landed": f"Jobs that load {chosen.get('load', '')} brought",
         "missing": "Jobs whose sheet did not arrive",
@@ -119,6 +126,13 @@ def list_in_words(jobs: JobList) -> str:
         "site": f"Jobs at site {chosen.get('site', '')}",
     }
     return fixed.get(jobs.kind) or _steps_in_words(jobs)
+
+
+def _month(text: str | None) -> dt.date | None:
+    try:
+        return dt.date.fromisoformat(text or "")
+    except ValueError:
+        return None
 
 
 def _steps_in_words(jobs: JobList) -> str:

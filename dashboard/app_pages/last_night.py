@@ -102,7 +102,8 @@ def page() -> None:
     missing = data_night.not_arrived_counts(from_on)
     within = within_words(days)
     with slot:
-        components.answer(answer_sentence(counts, missing, within, area, data_night.jobs_between(from_on)))
+        finished = data_night.jobs_between(from_on)
+        components.answer(answer_sentence(counts, missing, within, area, finished))
         with st.container(horizontal=True):
             components.how_counted(
                 HOW_RETURNS.format(season=_season(), **data_night.days_to_go_back()),
@@ -110,6 +111,11 @@ def page() -> None:
                 "How are returns counted?",
             )
             components.how_counted(HOW_MISSING, "missing", "When is something missing?")
+            components.open_list(
+                f"The {words.counted(finished, 'job')}, from the newest",
+                JobList("finished", {"within": stretch}),
+                "finished",
+            )
         _landed_in_a_line(load)
     _first_ten(which, counts)
     _older(counts)

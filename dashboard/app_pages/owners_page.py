@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from typing import Any
 
 import polars as pl
 import streamlit as st
 
-from dashboard import components, data, data_owner, looks, machine_section, owner_charts, words
+from dashboard import components, data, data_owner, links, looks, machine_section, owner_charts, words
+from dashboard.data_ways import JobList
 from dashboard.papers_button import papers_button
 
 HOW_COST = (
@@ -181,6 +183,20 @@ def _months(year: dict[str, Any]) -> None:
             column_config={"Month": st.column_config.DateColumn(format=words.month_column())},
             alt="Each month's share of jobs good in every known step",
         )
+        with_jobs = [month for month, known in shown.select("month", "known").iter_rows() if known][::-1]
+        if with_jobs:
+            with st.container(horizontal=True, vertical_alignment="bottom"):
+                month = links.select(
+                    "Open the jobs of", [f"{one:%Y-%m-%d}" for one in with_jobs], "month",
+                    default=f"{with_jobs[0]:%Y-%m-%d}", width=190,
+                    format_func=lambda text: words.month(dt.date.fromisoformat(text)),
+                )  # fmt: skip
+                known = dict(shown.select(pl.col("month").cast(pl.String), "known").iter_rows()).get(str(month), 0)
+                components.open_list(
+                    f"Its {words.counted(known, 'job')}, from the newest",
+                    JobList("month", {"month": str(month)}),
+                    "of_month",
+                )
     st.page_link(
         "app_pages/crew_week.py", label="The steps and jobs behind it", icon=":material/groups:",
     )  # fmt: skip

@@ -10,7 +10,7 @@ from typing import Any
 import polars as pl
 import pytest
 
-from dashboard import band, data, data_ways, ways
+from dashboard import band, data, data_night, data_ways, ways
 from dashboard.data_ways import JobList
 from pipelines.entries import Entries
 from pipelines.errors import InputError
@@ -354,7 +354,7 @@ def test_broken_off_fit_says_what_to_do(tmp_path, monkeypatch: pytest.MonkeyPatc
 # for each page another value than the first one of every choice it offers
 CHOICES: dict[str, dict[str, Any]] = {
     "last_night": {"within": "all", "area": "9402", "stand": "overdue", "reason": "rise_failed"},
-    "owners_page": {},
+    "owners_page": {"month": "2025-03-01"},
     "crew_week": {"step": "airflow", "by": "form", "crew": "Birch", "group": "sheet v2", "technician": "T02", "state": "failed"},
     "what_skipping_does": {
         "outcome": "callback", "contrast": "not_good", "step": "airflow", "shown": ["crude"], "state": "failed",
@@ -403,3 +403,32 @@ def test_hits_are_frames_that_a_page_may_hold(asked: Store) -> None:
     hits = data_ways.search("0", names=True)
     assert all(isinstance(kind, pl.DataFrame) and kind.height <= 20 for kind in (hits.jobs, hits.systems, hits.places))
     assert ways.SEARCH_KEY not in (ways.BEFORE_KEY, ways.AFTER_KEY)
+
+
+# --- numbers of sentences and months
+
+
+@pytest.mark.parametrize("within", ["30", "365", "all"])
+def test_jobs_of_last_nights_sentence_are_as_many_as_it_says(
+    within: str, fleet: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("SLOWFUSE_STORE", str(fleet.folder))
+    said = data_night.jobs_between(data_ways.days_back(within))
+    listed = data_ways.jobs_of_list(JobList("finished", {"within": within}), 10_000)
+    assert listed.height == said > 0
+
+
+def test_jobs_of_a_month_are_as_many_as_its_row_counts(fleet: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("SLOWFUSE_STORE", str(fleet.folder))
+    con = fleet.read()
+    counted = dict(
+        con.sql(
+            "select date_trunc('month', finished_on)::date::varchar, count(distinct job_id) from step_grade "
+            "join staged_job using (job_id) where state in ('passed', 'failed', 'ticked_only', 'not_done') group by 1"
+        ).fetchall()
+    )
+    con.close()
+    assert len(counted) > 6
+    for month, jobs in counted.items():
+        assert data_ways.jobs_of_list(JobList("month", {"month": month}), 10_000).height == jobs
+    assert data_ways.jobs_of_list(JobList("month", {"month": "no month"})).is_empty()
