@@ -101,13 +101,13 @@ select job_no, technician_id, reason,
         + if(is_judged and fan is not null and air_handler is null, 2048, 0)
         + if(is_judged and airflow_cfm is not null and flow is null, 4096, 0)
         + if(is_measured and is_unreadable, 8192, 0)
-        + if(is_judged and is_mixed, 524288, 0)
+        + if(is_judged and is_mixed, 262144, 0)
         + case
             when not is_measured                     then 0
-            when airflow_cfm is null and table_cfm is not null then 16777216
-            when airflow_cfm is null and split_cfm is not null then 134217728
-            when is_disagreeing                      then 67108864
-            when table_cfm is not null               then 33554432
+            when airflow_cfm is null and table_cfm is not null then 1048576
+            when airflow_cfm is null and split_cfm is not null then 8388608
+            when is_disagreeing                      then 4194304
+            when table_cfm is not null               then 2097152
             else 0 end
-        + if(is_measured and airflow_cfm is null and coalesce(is_table_outside, false), 268435456, 0) as notes
+        + if(is_measured and airflow_cfm is null and coalesce(is_table_outside, false), 16777216, 0) as notes
 from judged;

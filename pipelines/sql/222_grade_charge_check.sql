@@ -116,6 +116,6 @@ select job_no, technician_id, reason,
         + if(not is_measured, 0, case airflow_state when 'failed' then 128 when 'not_done' then 256
             when 'no_record' then 512 when 'ticked_only' then 1024 else 0 end)
         + if(is_judged and is_unreadable, 8192, 0)
-        + if(is_judged and given_target is null, 65536, 0)
-        + if(is_judged and outdoor_degf is null, 131072, 0) as notes
+        + if(is_judged and given_target is null, 32768, 0)
+        + if(is_judged and outdoor_degf is null, 65536, 0) as notes
 from judged;

@@ -72,6 +72,6 @@ select job_no, technician_id, reason,
     circuit_note
         + if(is_measured and coalesce(ticked = 'not_done', false), 8, 0)
         + if(is_measured and is_unreadable, 8192, 0)
-        + if(is_judged and needs_no_adder, 262144, 0)
-        + if(is_judged and worked_out_adder_lb is not null, 536870912, 0) as notes
+        + if(is_judged and needs_no_adder, 131072, 0)
+        + if(is_judged and worked_out_adder_lb is not null, 33554432, 0) as notes
 from judged;

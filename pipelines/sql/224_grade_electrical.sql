@@ -106,5 +106,5 @@ select job_no, technician_id, reason,
         + if(not is_measured, 0, case airflow_state when 'failed' then 128 when 'not_done' then 256
             when 'no_record' then 512 when 'ticked_only' then 1024 else 0 end)
         + if(is_measured and is_unreadable, 8192, 0)
-        + if(is_by_current and coalesce(metering = 'eev', false), 1048576, 0) as notes
+        + if(is_by_current and coalesce(metering = 'eev', false), 524288, 0) as notes
 from judged;
