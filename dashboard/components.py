@@ -243,6 +243,13 @@ def job_table(steps: pl.DataFrame, which: JobFilter, key: str) -> None:
     open_first(ids, key, which)
 
 
+def open_chosen(ids: list[str], place: str, jobs: JobList | None = None) -> None:
+    """Open the folder of the row whose button was chosen. place : the buttons' key."""
+    click = st.session_state.get(place)
+    if click is not None and 0 <= click["row"] < len(ids) and ids[click["row"]]:
+        open_job(ids[click["row"]], jobs=jobs)
+
+
 def open_list(label: str, jobs: JobList, key: str) -> None:
     """A way from a number in a sentence to its jobs: opens the first one with its list, which previous and next follow."""
     first = data_ways.jobs_of_list(jobs, 1)

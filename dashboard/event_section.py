@@ -67,16 +67,10 @@ def _table(rows: pl.DataFrame, jobs: JobList) -> None:
         height=min(38 + 35 * len(ids), 420),
         column_config={
             "Folder": st.column_config.ButtonColumn(
-                "Folder", width=70, type="tertiary", key=place, on_click=_chosen, args=(ids, place, jobs)
+                "Folder", width=70, type="tertiary", key=place, on_click=components.open_chosen, args=(ids, place, jobs)
             ),
             "Happened": st.column_config.DateColumn(format=words.day_column()),
         },
         alt="The events behind the figures, newest first, with the state of the step on their job",
     )
     components.open_first(ids, place, jobs=jobs)
-
-
-def _chosen(ids: list[str], place: str, jobs: JobList) -> None:
-    click = st.session_state.get(place)
-    if click is not None and 0 <= click["row"] < len(ids):
-        components.open_job(ids[click["row"]], jobs=jobs)

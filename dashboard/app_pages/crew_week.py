@@ -303,12 +303,6 @@ def _drawn(waiting: pl.DataFrame) -> None:
     )
 
 
-def _folder_chosen(ids: list[str], place: str, jobs: JobList) -> None:
-    click = st.session_state.get(place)
-    if click is not None and 0 <= click["row"] < len(ids):
-        components.open_job(ids[click["row"]], jobs=jobs)
-
-
 def _open_table(place: str, ids: list[str], columns: dict[str, Any], alt: str) -> None:
     """A table whose rows open their job's folder."""
     jobs = JobList("again" if place.startswith("measured_again") else "drawn")
@@ -320,7 +314,7 @@ def _open_table(place: str, ids: list[str], columns: dict[str, Any], alt: str) -
         height=min(38 + 35 * len(ids), 320),
         column_config={
             "Open": st.column_config.ButtonColumn(
-                "Folder", width=70, type="tertiary", key=place, on_click=_folder_chosen, args=(ids, place, jobs)
+                "Folder", width=70, type="tertiary", key=place, on_click=components.open_chosen, args=(ids, place, jobs)
             ),
             "Measured again on": st.column_config.DateColumn(format=words.day_column()),
         },

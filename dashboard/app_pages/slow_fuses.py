@@ -244,12 +244,6 @@ def in_words(value: Any) -> str:
     return "; ".join(parts)
 
 
-def _open_clicked(ids: list[str], key: str) -> None:
-    click = st.session_state.get(key)
-    if click is not None and 0 <= click["row"] < len(ids) and ids[click["row"]]:
-        components.open_job(ids[click["row"]])
-
-
 def _list(risks: pl.DataFrame, horizon: int, currency: str) -> None:
     components.heading("Whom first, and why")
     ids = risks["job_id"].to_list()
@@ -295,7 +289,7 @@ def _list(risks: pl.DataFrame, horizon: int, currency: str) -> None:
         height=min(38 + 35 * len(ids), 520),
         column_config={
             "Job": st.column_config.ButtonColumn(
-                "Folder", width=70, type="tertiary", key=key, on_click=_open_clicked, args=(ids, key)
+                "Folder", width=70, type="tertiary", key=key, on_click=components.open_chosen, args=(ids, key)
             ),
             "System": st.column_config.TextColumn(pinned=True),
             "Chance": st.column_config.TextColumn(help=f"Of a compressor failure within {horizon} months"),
